@@ -1,0 +1,121 @@
+"""HL7 v2 dates and times (TS, DTM): `YYYY[MM[DD[HH[MM[SS[.S[S[S[S]]]]]]]]][+/-ZZZZ]` (HL7 v2 2A, DTM).
+
+The rules:
+
+* The precision is kept: `20240101` is a day, not midnight.
+* A zone in the value wins; without one it is the sender's local time, in the zone the caller gives.
+* What cannot be read is None: a bad date costs the date, not the message. Tolerated are zones of three
+  digits, a trailing `Z` and a colon in the zone, all met in practice.
+"""
+
+import re
+from datetime import UTC, datetime, timedelta, timezone, tzinfo
+from enum import Enum, IntEnum
+from functools import lru_cache
+from typing import NamedTuple
+
+from gateway.errors import GatewayFault
+
+
+class Precision(IntEnum):
+    """How much of a time was written; comparable, finer is greater."""
+
+    YEAR = 1
+    MONTH = 2
+    DAY = 3
+    HOUR = 4
+    MINUTE = 5
+    SECOND = 6
+    FRACTION = 7
+
+
+class Clock(Enum):
+    """Whether a local time without offset can be trusted on a day of a clock change."""
+
+    REGULAR = "regular"
+    REPEATED = "repeated"  #: happened twice that day; the first is taken
+    SKIPPED = "skipped"  #: never happened; read as if the clock had not been changed yet
+
+
+class Time(NamedTuple):
+    """One date or time as it was written, and as the instant at which it begins.
+
+    `date` is ISO 8601 cut to the precision (`1961-06-15`, `1961-06`, `1961`). `at` is aware, or None when
+    neither the value nor the caller knew the zone; for a day, month or year it is the first instant.
+    `has_zone` tells that the offset stood in the value.
+    """
+
+    text: str
+    precision: Precision
+    date: str
+    at: datetime | None
+    has_zone: bool
+    clock: Clock = Clock.REGULAR
+
+
+_FORM = re.compile(
+    r"(\d{4})(?:(\d\d)(?:(\d\d)(?:(\d\d)(?:(\d\d)(?:(\d\d)(\.\d{1,9})?)?)?)?)?)?(Z|[+-]\d\d?:?\d\d)?", re.ASCII
+)
+
+
+def read_time(text: str, zone: tzinfo | None) -> Time | None:
+    """Give back the time that `text` says (one component, not the whole TS), or None when it cannot be read.
+
+    `zone` is that of the sender (see `zone_of`); it counts only where the value has none of its own.
+    """
+    match = _FORM.fullmatch(text.strip())
+    if match is None:
+        return None
+    year, month, day, hour, minute, second, fraction, offset = match.groups()
+    precision = Precision(sum(part is not None for part in match.groups()[:7]))
+    own = _offset(offset) if offset else None
+    if offset and own is None:
+        return None
+    microsecond = int(fraction[1:7].ljust(6, "0")) if fraction else 0
+    parts = (int(hour or 0), int(minute or 0), int(second or 0), microsecond)
+    used = own or zone
+    try:
+        at = datetime(int(year), int(month or 1), int(day or 1), *parts, tzinfo=used or UTC)
+        at.astimezone(UTC)  # the store keeps UTC; the first hours of year 1 have none
+    except (ValueError, OverflowError):
+        return None
+    date = "-".join(part for part in (year, month, day) if part)
+    clock = Clock.REGULAR if own or zone is None or precision < Precision.HOUR else _clock(at)
+    return Time(text, precision, date, at if used else None, own is not None, clock)
+
+
+def zone_of(message_time: str, default: tzinfo) -> tzinfo:
+    """Give back the zone of a message's times: that of MSH-7, which holds for the whole message, else `default`."""
+    match = _FORM.fullmatch(message_time.strip())
+    return (match and match[8] and _offset(match[8])) or default
+
+
+def write_time(at: datetime) -> str:
+    """Give back the time to the second with its offset. Raises `GatewayFault` for a time without zone."""
+    offset = at.utcoffset()
+    if offset is None:
+        raise GatewayFault("a time to send has no zone")
+    if offset % timedelta(minutes=1):
+        at = at.astimezone(UTC)
+    return f"{at.year:04d}{at:%m%d%H%M%S%z}"
+
+
+@lru_cache(maxsize=128)
+def _offset(text: str) -> timezone | None:
+    """The zone of `+0100`, `-500`, `+01:00` or `Z`; None for one that no place on earth has."""
+    if text == "Z":
+        return UTC
+    digits = text[1:].replace(":", "").zfill(4)
+    hours, minutes = int(digits[:2]), int(digits[2:])
+    if hours > 14 or minutes > 59:
+        return None
+    ahead = timedelta(hours=hours, minutes=minutes)
+    return timezone(-ahead if text.startswith("-") else ahead)
+
+
+def _clock(at: datetime) -> Clock:
+    """Compare both readings of a local time (PEP 495): they differ only around a change of the clock."""
+    before, after = at.utcoffset(), at.replace(fold=1).utcoffset()
+    if before == after or before is None or after is None:
+        return Clock.REGULAR
+    return Clock.REPEATED if before > after else Clock.SKIPPED

@@ -1,0 +1,170 @@
+"""`bandgate check`: is this export or admission message fit to carry the band?"""
+
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from lxml import etree
+
+from gateway.adapters.report_payload import Limits
+from gateway.adapters.report_schema import validate
+from gateway.cli.files import find_feed, find_region, read_files
+from gateway.cli.output import CAUTION, errors, out, print_json
+from gateway.errors import SenderFault
+from gateway.mapping.capture import BandState, capture
+from gateway.mapping.rules import Kind
+from gateway.reading import kind_of, read_admission, read_reports
+from gateway.records import Admission, CareReport, Finding, Level, Sighting
+from gateway.region import Feed, Region
+from gateway.schemas import load_schema
+
+STANDARDS = {Kind.ADMISSIONS: "HL7 v2", Kind.CARE_REPORTS: "NEMSIS", None: None}
+Record = Admission | CareReport
+
+
+def check(
+    paths: Annotated[list[Path], typer.Argument(help="Files or folders: .xml care reports, .hl7 messages.")],
+    region: Annotated[Path | None, typer.Option(help="The region file to read by.")] = None,
+    feed: Annotated[str | None, typer.Option(help="Read everything as this feed does.")] = None,
+    schemas: Annotated[Path | None, typer.Option(help="Folder with the official NEMSIS XSD files.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+) -> None:
+    """Say whether files carry the band where a computer can find it, and what to change if not.
+
+    Exit status 1 when any file has an error.
+
+    Example: bandgate check fixtures/day/care-reports --region fixtures/region.yaml
+    """
+    by = find_region(region)
+    asked = find_feed(by, feed)
+    schema = load_schema(schemas) if schemas else None
+    files = [_check_file(str(path), data, by, asked, schema) for path, data in read_files(paths)]
+    summary = _summary(files)
+    if as_json:
+        print_json({"files": files, "summary": summary})
+    else:
+        for each in files:
+            _print_file(each)
+        _print_summary(summary)
+    errors.print(CAUTION, style="dim")
+    raise typer.Exit(1 if summary["errors"] else 0)
+
+
+def _check_file(
+    name: str, data: bytes, region: Region, feed: Feed | None, schema: etree.XMLSchema | None
+) -> dict[str, Any]:
+    kind = feed.kind if feed else kind_of(data)
+    file: dict[str, Any] = {"file": name, "standard": STANDARDS[kind], "version": None, "records": [], "findings": []}
+    try:
+        if kind is None:
+            raise SenderFault(
+                "neither a care report nor an admission message",
+                code="not-readable",
+                line=1,
+                remedy="give NEMSIS XML or an HL7 v2 message that begins with MSH",
+            )
+        if kind is Kind.CARE_REPORTS and schema is not None:
+            file["findings"] += [_finding_json(each) for each in validate(data, schema)]
+        for record in _records(region, data, kind, feed):
+            file["version"] = record.version or None
+            file["records"].append(_record_json(record))
+    except SenderFault as fault:
+        file["findings"].append(_fault_json(fault))
+    return file
+
+
+def _records(region: Region, data: bytes, kind: Kind, feed: Feed | None) -> Iterator[Record]:
+    if kind is Kind.ADMISSIONS:
+        yield from read_admission(region, data, feed=feed).admissions
+    else:
+        limits = Limits(size=region.settings.care_report_bytes)
+        yield from (read.report for read in read_reports(region, data, feed=feed, limits=limits))
+
+
+def _record_json(record: Record) -> dict[str, Any]:
+    state, best = capture(record.sightings)
+    return {
+        "id": record.uuid or record.number if isinstance(record, CareReport) else record.control_id,
+        "band": {
+            "state": state.value,
+            "value": best.raw if best else None,
+            "canonical": best.canonical if best else None,
+            "places": [_place_json(each) for each in record.sightings],
+        },
+        "findings": [_finding_json(each) for each in record.findings],
+    }
+
+
+def _place_json(sighting: Sighting) -> dict[str, Any]:
+    return {"path": sighting.path, "line": sighting.line, "how": sighting.how.value}
+
+
+def _finding_json(finding: Finding) -> dict[str, Any]:
+    return {
+        "level": finding.level.value,
+        "code": finding.code,
+        "path": finding.path,
+        "line": finding.line,
+        "message": finding.message,
+        "remedy": finding.remedy,
+    }
+
+
+def _fault_json(fault: SenderFault) -> dict[str, Any]:
+    return {
+        "level": Level.ERROR.value,
+        "code": fault.code,
+        "path": fault.path,
+        "line": fault.line,
+        "message": fault.message,
+        "remedy": fault.remedy,
+    }
+
+
+def _findings(files: Iterable[dict[str, Any]]) -> Iterator[dict[str, Any]]:
+    for file in files:
+        yield from file["findings"]
+        for record in file["records"]:
+            yield from record["findings"]
+
+
+def _summary(files: list[dict[str, Any]]) -> dict[str, Any]:
+    levels = Counter(each["level"] for each in _findings(files))
+    states = Counter(record["band"]["state"] for file in files for record in file["records"])
+    return {
+        "files": len(files),
+        "records": sum(states.values()),
+        "bands": {state.value: states[state.value] for state in BandState},
+        "errors": levels["error"],
+        "warnings": levels["warning"],
+        "notes": levels["note"],
+    }
+
+
+def _print_file(file: dict[str, Any]) -> None:
+    standard = " ".join(filter(None, (file["standard"], file["version"]))) or "unknown"
+    out.print(f"{file['file']}  ({standard})")
+    for each in file["findings"]:
+        _print_finding(each)
+    for record in file["records"]:
+        band = record["band"]
+        places = ", ".join(dict.fromkeys(f"{place['path']} ({place['how']})" for place in band["places"]))
+        out.print(f"  {record['id']}: band {band['state']}" + (f" at {places}" if places else ""))
+        for each in record["findings"]:
+            _print_finding(each)
+
+
+def _print_finding(finding: dict[str, Any]) -> None:
+    line = f"line {finding['line']}" if finding["line"] else ""
+    where = ", ".join(filter(None, (finding["path"], line)))
+    out.print(f"    {finding['level']}: {finding['message']}" + (f"  [{where}]" if where else ""))
+    if finding["remedy"]:
+        out.print(f"      remedy: {finding['remedy']}")
+
+
+def _print_summary(summary: dict[str, Any]) -> None:
+    bands = ", ".join(f"{count} {state}" for state, count in summary["bands"].items() if count) or "none"
+    out.print(f"{summary['files']} files, {summary['records']} records; bands: {bands}")
+    out.print(f"{summary['errors']} errors, {summary['warnings']} warnings, {summary['notes']} notes")

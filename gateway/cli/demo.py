@@ -1,0 +1,256 @@
+"""`bandgate demo`: the invented day of Yarrowfen through the real doors, to real subscribers.
+
+The gateway runs as a process of its own; messages go in over MLLP and HTTP in the order in which they
+happened, and what the subscribers receive is compared with what each case must become.
+"""
+
+import asyncio
+import contextlib
+import csv
+import os
+import re
+import shutil
+import sys
+import tempfile
+from collections.abc import AsyncIterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any
+
+import httpx
+import orjson
+import typer
+from ruamel.yaml import YAML
+
+from gateway.cli.demo_judging import Verdict, judge
+from gateway.cli.demo_receivers import Received, fhir_receiver, mllp_receiver
+from gateway.cli.output import CAUTION, errors, out, print_json
+from gateway.errors import GatewayFault, UsageFault
+from gateway.mapping_folders import shipped
+from gateway.mllp_client import MllpClient
+from gateway.records import Channel, DeliveryState, Traffic
+from gateway.region import Region, read_region
+from gateway.store import deliveries, episodes, feeds, links, quarantine, reports, reviews, visits
+from gateway.store.database import Database
+from gateway.store.transaction import Tx
+
+SETTLE_SECONDS = 60.0
+START_SECONDS = 30.0
+
+
+def demo(
+    once: Annotated[bool, typer.Option(help="Stop when everything has arrived, instead of serving the pages.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document as the last output.")] = False,
+    data: Annotated[Path | None, typer.Option(help="Keep the data here; a temporary folder otherwise.")] = None,
+    port: Annotated[int, typer.Option(help="Port for the pages; 0 takes a free one.")] = 0,
+) -> None:
+    """Run the invented day of Yarrowfen through a gateway, and say what became of every case.
+
+    Exit status 1 if anything did not arrive or did not become what it must.
+
+    Example: bandgate demo --once --json
+    """
+    with tempfile.TemporaryDirectory(prefix="bandgate-demo-") as folder:
+        home = data or Path(folder)
+        home.mkdir(parents=True, exist_ok=True)
+        if (home / "data").exists():
+            raise UsageFault(f"{home}: holds the data of an earlier demonstration: name an empty folder")
+        fine = asyncio.run(_demonstrate(home, once=once, as_json=as_json, port=port))
+    raise typer.Exit(0 if fine else 1)
+
+
+@dataclass(frozen=True, slots=True)
+class Day:
+    """The invented day: its folder, its order of arrival, and what it must become."""
+
+    folder: Path
+    order: list[dict[str, str]]
+    cases: list[dict[str, Any]]
+
+
+async def _demonstrate(home: Path, *, once: bool, as_json: bool, port: int) -> bool:
+    day = _read_day(shipped("fixtures"))
+    received = Received()
+    async with contextlib.AsyncExitStack() as stack:
+        region_file = await _region_with_receivers(day.folder, home, received, stack)
+        doors = await stack.enter_async_context(_gateway(region_file, home, port))
+        errors.print(f"The gateway runs; its pages are at {doors['web']}")
+        refused = await _send_day(day, doors)
+        region = read_region(region_file)
+        database = Database.open_to_read(
+            f"sqlite:///{(home / 'data' / 'gateway.db').resolve()}", key_file=home / "data" / "gateway.key"
+        )
+        stack.callback(database.close)
+        settled = await _wait_until_settled(database)
+        result = database.read(lambda tx: _result(tx, day, region, received, refused))
+        fine = settled and not refused and result["cases"]["different"] == 0 and _all_arrived(result)
+        _print_result(result)
+        if as_json:
+            print_json({**result, "doors": doors, "good": fine})
+        if not once:
+            await _serve_on(home, doors)
+    return fine
+
+
+def _read_day(folder: Path) -> Day:
+    with (folder / "day" / "order.csv").open(encoding="utf-8", newline="") as file:
+        order = list(csv.DictReader(file))
+    expected = YAML(typ="safe").load((folder / "expected.yaml").read_text(encoding="utf-8"))
+    return Day(folder, order, expected["cases"])
+
+
+async def _region_with_receivers(
+    fixtures: Path, home: Path, received: Received, stack: contextlib.AsyncExitStack
+) -> Path:
+    """Start a receiver for each subscription and give back a region file that names their addresses."""
+    text = (fixtures / "region.yaml").read_text(encoding="utf-8")
+    for subscription in read_region(fixtures / "region.yaml").subscriptions.values():
+        make = fhir_receiver if subscription.channel is Channel.FHIR_REST_HOOK else mllp_receiver
+        address = await stack.enter_async_context(make(subscription.name, received))
+        text = text.replace(f'"{subscription.endpoint}"', f'"{address}"')
+    shutil.copytree(fixtures / "mappings", home / "mappings", dirs_exist_ok=True)
+    region_file = home / "region.yaml"
+    region_file.write_text(text, encoding="utf-8")
+    return region_file
+
+
+@contextlib.asynccontextmanager
+async def _gateway(region_file: Path, home: Path, port: int) -> AsyncIterator[dict[str, str]]:
+    """The gateway as a process of its own, from its line "ready" until it is told to stop."""
+    command = ["-m", "gateway", "serve", "--region", str(region_file), "--data", str(home / "data")]
+    ports = ["--mllp-port", "0", "--port", str(port)]
+    with (home / "gateway.log").open("wb") as told:
+        process = await asyncio.create_subprocess_exec(
+            sys.executable, *command, *ports, stdout=asyncio.subprocess.PIPE, stderr=told, env=os.environ
+        )
+    try:
+        assert process.stdout is not None
+        async with asyncio.timeout(START_SECONDS):
+            line = await process.stdout.readline()
+        if not line:
+            raise GatewayFault("the gateway did not start: " + (home / "gateway.log").read_text()[-2000:])
+        yield orjson.loads(line)["doors"]
+    finally:
+        if process.returncode is None:
+            process.terminate()
+        await process.wait()
+
+
+async def _send_day(day: Day, doors: dict[str, str]) -> list[str]:
+    """Send every message of the day in order, each through its door; gives back the files that were refused."""
+    refused = []
+    async with MllpClient(doors["admissions"]) as line, httpx.AsyncClient(base_url=doors["web"], timeout=30) as web:
+        for row in day.order:
+            content = (day.folder / row["file"]).read_bytes()
+            if row["door"] == "http":
+                headers = {"Authorization": f"Bearer demo-{row['feed']}", "Content-Type": "application/xml"}
+                taken = (await web.post("/care-reports", content=content, headers=headers)).is_success
+            else:
+                taken = re.search(rb"\rMSA\|[AC]A", await line.send(content)) is not None
+            if not taken:
+                refused.append(row["file"])
+    return refused
+
+
+async def _wait_until_settled(database: Database) -> bool:
+    """Wait until no delivery is on its way; False when it takes too long."""
+    under_way = {DeliveryState.QUEUED, DeliveryState.SENDING, DeliveryState.WAITING}
+    try:
+        async with asyncio.timeout(SETTLE_SECONDS):
+            while any(state in under_way for _, state in database.read(deliveries.count)):
+                await asyncio.sleep(0.05)
+    except TimeoutError:
+        return False
+    return True
+
+
+def _result(tx: Tx, day: Day, region: Region, received: Received, refused: list[str]) -> dict[str, Any]:
+    live = Traffic.LIVE
+    verdicts = judge(tx, day.cases, region, received)
+    sent = deliveries.count(tx)
+    by_kind: dict[str, int] = {"care-report": 0, "admission": 0}
+    for traffic in Traffic:
+        for total in feeds.totals(tx, traffic=traffic):
+            by_kind[total.kind] = by_kind.get(total.kind, 0) + total.messages
+    return {
+        "region": region.name,
+        "sent": {"messages": len(day.order), "refused": refused},
+        "reports": sum(reports.count(tx, traffic=live).values()),
+        "admissions": sum(1 for row in day.order if row["door"] == "mllp"),
+        "visits": sum(visits.count(tx, traffic=live).values()),
+        "episodes": {state.value: number for state, number in episodes.count(tx, traffic=live).items()},
+        "links": {
+            f"{state.value}{', confirmed' if sure else ''}": n
+            for (state, sure), n in links.count(tx, traffic=live).items()
+        },
+        "reviews": {state.value: number for state, number in reviews.count(tx, traffic=live).items()},
+        "quarantine": quarantine.count_open(tx),
+        "deliveries": {
+            "sent": sum(n for (_, state), n in sent.items() if state is DeliveryState.DELIVERED),
+            "received": received.count(),
+            "by_subscription": _by_subscription(sent),
+        },
+        "cases": {
+            "expected": sum(1 for each in verdicts if not each.differences),
+            "different": sum(1 for each in verdicts if each.differences),
+            "needing_more": sum(1 for each in verdicts if each.needs),
+            "list": [_verdict_json(each) for each in verdicts],
+        },
+    }
+
+
+def _by_subscription(sent: dict[tuple[str, DeliveryState], int]) -> dict[str, dict[str, int]]:
+    table: dict[str, dict[str, int]] = {}
+    for (name, state), number in sorted(sent.items()):
+        table.setdefault(name, {})[state.value] = number
+    return table
+
+
+def _verdict_json(verdict: Verdict) -> dict[str, Any]:
+    return {
+        "id": verdict.id,
+        "title": verdict.title,
+        "as_expected": not verdict.differences,
+        "needs": verdict.needs,
+        "differences": list(verdict.differences),
+    }
+
+
+def _all_arrived(result: dict[str, Any]) -> bool:
+    told = result["deliveries"]
+    others = sum(n for states in told["by_subscription"].values() for s, n in states.items() if s != "delivered")
+    return told["sent"] == told["received"] and others == 0
+
+
+def _print_result(result: dict[str, Any]) -> None:
+    to = errors
+    told, cases = result["deliveries"], result["cases"]
+    to.print(
+        f"{result['sent']['messages']} messages went in through the doors, {len(result['sent']['refused'])} refused."
+    )
+    to.print(
+        f"{result['reports']} care reports and {result['visits']} visits were kept, in {_sum(result['episodes'])} episodes."
+    )
+    to.print("links: " + ", ".join(f"{n} {state}" for state, n in sorted(result["links"].items())))
+    to.print(f"open reviews: {result['reviews'].get('open', 0)}; in quarantine: {result['quarantine']}")
+    to.print(f"{told['sent']} notifications were sent, {told['received']} received by the subscribers.")
+    to.print(f"{cases['expected']} of {len(cases['list'])} cases became what they must; {cases['different']} did not.")
+    for each in cases["list"]:
+        for difference in each["differences"]:
+            to.print(f"  {each['id']}: {difference}")
+    to.print(CAUTION, style="dim")
+
+
+def _sum(counts: dict[str, int]) -> int:
+    return sum(counts.values())
+
+
+async def _serve_on(home: Path, doors: dict[str, str]) -> None:
+    """Say where to look, and wait for Ctrl-C."""
+    first = next((line for line in (home / "gateway.log").read_text().splitlines() if "password" in line), "")
+    out.print(f"Pages: {doors['web']}")
+    out.print(first)
+    out.print("Look a band up:  bandgate lookup YFFPD2J2A --data " + f"{home / 'data'} --region {home / 'region.yaml'}")
+    out.print("Ctrl-C stops everything.")
+    with contextlib.suppress(asyncio.CancelledError):
+        await asyncio.Event().wait()

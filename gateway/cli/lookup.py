@@ -1,0 +1,97 @@
+"""`bandgate lookup`: what is known under one band, from the data folder or a running gateway."""
+
+import os
+from pathlib import Path
+from typing import Annotated, Any
+
+import httpx
+import typer
+
+from gateway.cli.files import find_region
+from gateway.cli.output import CAUTION, errors, out, print_json
+from gateway.errors import Unreachable, UsageFault
+from gateway.looking_up import look_up
+from gateway.store.database import Database
+
+PASSWORD = "BANDGATE_PASSWORD"  # noqa: S105 - the name of a variable, not a secret
+
+
+def lookup(
+    band: Annotated[str, typer.Argument(help="The band as printed, scanned or typed.")],
+    data: Annotated[Path | None, typer.Option(help="The data folder of a gateway on this machine.")] = None,
+    url: Annotated[str | None, typer.Option(help="The address of a running gateway.")] = None,
+    region: Annotated[Path | None, typer.Option(help="The region file, with --data.")] = None,
+    account: Annotated[
+        str, typer.Option(help=f"Account for --url; the password stands in {PASSWORD}.")
+    ] = "coordinator",
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+) -> None:
+    """Show the episode of a band, every record linked to it and why, and every open question.
+
+    Exit status 1 when nothing is known under the band.
+
+    Example: bandgate lookup "YF7 K4M 2QG" --data ./data --region fixtures/region.yaml
+    """
+    if (data is None) == (url is None):
+        raise UsageFault("name one of --data and --url")
+    answer = _from_folder(band, data, region) if data is not None else _from_gateway(band, str(url), account)
+    if as_json:
+        print_json(answer)
+    else:
+        _print(answer)
+    errors.print(CAUTION, style="dim")
+    raise typer.Exit(0 if answer["episode"] else 1)
+
+
+def _from_folder(band: str, data: Path, region_file: Path | None) -> dict[str, Any]:
+    if not (data / "gateway.db").is_file():
+        raise UsageFault(f"{data}: no gateway.db here: name the folder given to bandgate serve --data")
+    region = find_region(region_file)
+    database = Database.open_to_read(f"sqlite:///{(data / 'gateway.db').resolve()}", key_file=data / "gateway.key")
+    try:
+        return database.read(lambda tx: look_up(tx, region, band))
+    finally:
+        database.close()
+
+
+def _from_gateway(band: str, url: str, account: str) -> dict[str, Any]:
+    password = os.environ.get(PASSWORD)
+    if not password:
+        raise UsageFault(f"--url: set {PASSWORD} to the password of {account}")
+    try:
+        response = httpx.post(f"{url.rstrip('/')}/lookup", json={"band": band}, auth=(account, password), timeout=30)
+    except httpx.HTTPError as error:
+        raise Unreachable(f"{url}: {type(error).__name__}") from error
+    if response.status_code == httpx.codes.UNAUTHORIZED:
+        raise UsageFault(f"{url}: wrong account or password")
+    if response.status_code == httpx.codes.TOO_MANY_REQUESTS:
+        raise UsageFault(f"{url}: too many attempts: try again later")
+    if response.status_code not in {httpx.codes.OK, httpx.codes.NOT_FOUND}:
+        raise Unreachable(f"{url}: answered {response.status_code}")
+    answer: dict[str, Any] = response.json()
+    return answer
+
+
+def _print(answer: dict[str, Any]) -> None:
+    band, episode = answer["band"], answer["episode"]
+    if band["canonical"] is None:
+        out.print(f"{band['given']}: no band identifier ({band['fault']})")
+        return
+    out.print(f"band {band['printed']}")
+    if episode is None:
+        out.print("  nothing is linked under this band")
+        reviews = answer.get("reviews", [])
+    else:
+        out.print(f"  episode {episode['id']}, {episode['state']}, bands {', '.join(episode['bands'])}")
+        for record in episode["records"]:
+            _print_record(record)
+        reviews = episode["reviews"]
+    for review in reviews:
+        out.print(f"  question: {review['says']}")
+
+
+def _print_record(record: dict[str, Any]) -> None:
+    link = record["link"]
+    sure = ", two identifiers agree" if link["confirmed"] else ""
+    out.print(f"  {record['when'] or '-':25}  {record['kind']:12} {record['organisation']:20} {record['id']}")
+    out.print(f"      {link['state']}{sure}: " + "; ".join(reason["says"] for reason in link["reasons"]))

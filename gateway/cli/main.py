@@ -1,0 +1,79 @@
+"""The `bandgate` command: every fault is one line that names place and remedy, with the exit status of its kind.
+
+0 good · 1 the content has faults · 2 unusable input or usage · 3 the other end could not be reached.
+"""
+
+import sys
+from typing import NoReturn
+
+import click
+import typer
+
+from gateway import __version__
+from gateway.cli.check import check
+from gateway.cli.demo import demo
+from gateway.cli.lookup import lookup
+from gateway.cli.mapping import mapping_app
+from gateway.cli.read import read
+from gateway.cli.region import region_app
+from gateway.cli.replay import replay
+from gateway.cli.serve import serve
+from gateway.cli.token import token
+from gateway.errors import ConfigurationFault, GatewayError, GatewayFault, SenderFault, Unreachable, UsageFault
+
+GOOD, FAULTY, UNUSABLE, NO_OTHER_END = 0, 1, 2, 3
+
+#: Which exit status a branch of the error tree has; the first that fits.
+STATUSES: tuple[tuple[type[GatewayError], int], ...] = (
+    (SenderFault, FAULTY),
+    (ConfigurationFault, UNUSABLE),
+    (UsageFault, UNUSABLE),
+    (Unreachable, NO_OTHER_END),
+    (GatewayFault, NO_OTHER_END),
+)
+
+app = typer.Typer(
+    name="bandgate",
+    help="Link ambulance care reports and hospital admissions by the wristband identifier.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+for command in (serve, check, read, replay, lookup, token, demo):
+    app.command(name=command.__name__)(command)
+app.add_typer(region_app, name="region")
+app.add_typer(mapping_app, name="mapping")
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(__version__)
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: bool = typer.Option(False, "--version", callback=_version, is_eager=True, help="Print the version."),
+) -> None:
+    """Link ambulance care reports and hospital admissions by the wristband identifier."""
+
+
+def main() -> NoReturn:
+    """Run the command line and leave with the right status."""
+    try:
+        status = app(standalone_mode=False)
+    except click.exceptions.Abort:
+        sys.exit(130)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(UNUSABLE)
+    except GatewayError as error:
+        for line in str(error).splitlines():
+            print(f"bandgate: {line}", file=sys.stderr)
+        sys.exit(next((status for branch, status in STATUSES if isinstance(error, branch)), UNUSABLE))
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(GOOD)
+    sys.exit(status if isinstance(status, int) else GOOD)

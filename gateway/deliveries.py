@@ -1,0 +1,283 @@
+"""The delivery worker: claim, compose, send, settle, wait; one worker for each subscription.
+
+* What a notification says is decided when it is sent, and written down before it leaves, so that a repeat
+  after a crash or a lost answer is the same bytes under the same id.
+* One delivery of a subscription is in flight at a time, so order holds. While its receiver is lost, the
+  whole subscription waits; other subscriptions never notice.
+* A refusal is final and goes to the holding list for a person; a loss is tried again, with growing waits.
+"""
+
+import asyncio
+import os
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any, Protocol
+
+import httpx
+import orjson
+
+from gateway import __version__
+from gateway.adapters.acknowledgements import Accepted, NoAnswer, read_answer
+from gateway.adapters.acknowledgements import Refused as NegativeAnswer
+from gateway.adapters.er7 import Position, read
+from gateway.adapters.fhir import Publisher
+from gateway.adapters.identity_updates import Station, identity_update
+from gateway.adapters.notifications import Occasion, notification
+from gateway.errors import Lost, Refused, Unreachable, UsageFault
+from gateway.joining import gather_linked
+from gateway.logs import log
+from gateway.mllp_client import MllpClient
+from gateway.records import Channel, Delivery, DeliveryState, Subscription
+from gateway.region import Region
+from gateway.routing.delivery import Patience, lost
+from gateway.routing.entitlement import record_for
+from gateway.store import deliveries, episodes, events
+from gateway.store.database import Database
+from gateway.store.transaction import Tx
+
+LONGEST_SLEEP = 5.0  # another process may have queued something, or a clock may have been set
+CONTROL_ID = Position("MSH", 10)
+LATER = frozenset({408, 425, 429})  # HTTP statuses below 500 that mean "not now" (RFC 9110, RFC 8470, RFC 6585)
+
+
+class Sender(Protocol):
+    """What sends one payload over one channel; raises `Lost` or `Refused`, gives back the answer in a word."""
+
+    async def send(self, payload: bytes) -> str:
+        """Send and wait for the answer."""
+        ...
+
+    async def close(self) -> None:
+        """Let go of the connection."""
+        ...
+
+
+class RestHook:
+    """FHIR notifications by POST: any 2xx takes it, a redirect or another 4xx refuses it, the rest is lost."""
+
+    def __init__(self, subscription: Subscription) -> None:
+        headers = {"Content-Type": "application/fhir+json; charset=UTF-8", "User-Agent": f"bandgate/{__version__}"}
+        if subscription.header is not None:
+            name, place = subscription.header
+            headers[name] = read_secret(place)
+        self._client = httpx.AsyncClient(headers=headers, timeout=subscription.timeout, follow_redirects=False)
+        self._endpoint = subscription.endpoint
+
+    async def send(self, payload: bytes) -> str:
+        """POST the bundle."""
+        try:
+            response = await self._client.post(self._endpoint, content=payload)
+        except httpx.TimeoutException as error:
+            raise Lost("no answer in time", reason="silence") from error
+        except httpx.HTTPError as error:
+            raise Lost("no connection", reason="not-connected") from error
+        status = response.status_code
+        if response.is_success:
+            return str(status)
+        if status >= 500 or status in LATER:
+            raise Lost(f"answered {status}", reason=f"http-{status}")
+        raise Refused(f"answered {status}", reason=f"http-{status}")
+
+    async def close(self) -> None:
+        """Close the connections."""
+        await self._client.aclose()
+
+
+class MllpEnd:
+    """HL7 v2 messages over one MLLP connection that is kept open; AE and CE refuse, AR and CR are tried again."""
+
+    def __init__(self, subscription: Subscription) -> None:
+        self._client = MllpClient(subscription.endpoint, timeout=subscription.timeout)
+
+    async def send(self, payload: bytes) -> str:
+        """Send the message and read its acknowledgement."""
+        if not self._client.connected:
+            try:
+                await self._client.connect()
+            except Unreachable as error:
+                raise Lost("no connection", reason="not-connected") from error
+        control_id = str(read(payload).value(CONTROL_ID) or "")
+        answer = read_answer(await self._client.send(payload), control_id)
+        if isinstance(answer, Accepted):
+            return answer.code
+        if isinstance(answer, NoAnswer):
+            await self._client.close()
+            raise Lost("the answer is not to this message", reason=answer.reason)
+        assert isinstance(answer, NegativeAnswer)
+        if answer.retry:
+            raise Lost(f"answered {answer.code}", reason=answer.code)
+        raise Refused(f"answered {answer.code}", reason=answer.code)
+
+    async def close(self) -> None:
+        """Close the connection."""
+        await self._client.close()
+
+
+SENDERS: dict[Channel, Callable[[Subscription], Sender]] = {
+    Channel.FHIR_REST_HOOK: RestHook,
+    Channel.HL7V2_MLLP: MllpEnd,
+}
+
+
+@dataclass(slots=True)
+class DeliveryWorker:
+    """Sends what is queued for one subscription, until cancelled."""
+
+    region: Region
+    database: Database
+    subscription: Subscription
+    clock: Callable[[], datetime]
+    jitter: Callable[[], float]
+    name: str
+    woken: asyncio.Event = field(default_factory=asyncio.Event)
+
+    async def run(self) -> None:
+        """Work until cancelled; a delivery in flight then is settled first, and unsent claims are given back."""
+        sender = SENDERS[self.subscription.channel](self.subscription)
+        try:
+            while True:
+                self.woken.clear()
+                claimed = await self._claim()
+                if claimed is None:
+                    await self._sleep()
+                else:
+                    await asyncio.shield(self._deliver(sender, claimed))
+        finally:
+            await sender.close()
+            await self.database.awrite(lambda tx: deliveries.give_back(tx, worker=self.name))
+
+    async def _claim(self) -> deliveries.Claimed | None:
+        now = self.clock()
+        if await self.database.aread(lambda tx: self._is_idle(tx, now)):
+            return None
+        lease = timedelta(seconds=self.region.settings.delivery_lease_seconds)
+
+        def claim(tx: Tx) -> deliveries.Claimed | None:
+            deliveries.release_expired(tx, now=now)
+            return deliveries.claim(tx, self.subscription.name, now=now, worker=self.name, lease=lease)
+
+        return await self.database.awrite(claim)
+
+    def _is_idle(self, tx: Tx, now: datetime) -> bool:
+        due = deliveries.next_due(tx, self.subscription.name)
+        return due is None or due > now
+
+    async def _sleep(self) -> None:
+        """Wait until something is queued, the next delivery is due, or a while has passed."""
+        due = await self.database.aread(lambda tx: deliveries.next_due(tx, self.subscription.name))
+        seconds = (due - self.clock()).total_seconds() if due is not None else LONGEST_SLEEP
+        try:
+            async with asyncio.timeout(min(max(seconds, 0.01), LONGEST_SLEEP)):
+                await self.woken.wait()
+        except TimeoutError:
+            return
+
+    async def _deliver(self, sender: Sender, claimed: deliveries.Claimed) -> None:
+        """Compose if need be, send once, and settle."""
+        delivery, began = claimed.delivery, self.clock()
+        payload = claimed.payload or await self._compose(delivery)
+        if payload is None:
+            await self._settle(delivery, DeliveryState.HELD, reason="not-entitled")
+            log("delivery_held", delivery=delivery.id, subscription=self.subscription.name, reason="not-entitled")
+            return
+        about: dict[str, Any] = {"delivery": delivery.id, "subscription": self.subscription.name, "attempt": delivery.attempts}
+        try:
+            answer = await sender.send(payload)
+        except Refused as refusal:
+            await self._settle(delivery, DeliveryState.HELD, reason=refusal.reason)
+            log("delivery_held", level="warning", **about, reason=refusal.reason)
+        except Lost as loss:
+            await self._lose(delivery, loss.reason, about)
+        else:
+            await self._settle(delivery, DeliveryState.DELIVERED, answer=answer)
+            took = round((self.clock() - began).total_seconds() * 1000, 1)
+            log("delivery_made", **about, milliseconds=took)
+
+    async def _compose(self, delivery: Delivery) -> bytes | None:
+        """Write down what is to be sent, from what is known now; None when the subscriber may be told nothing."""
+
+        def write_down(tx: Tx) -> bytes | None:
+            payload = compose(tx, self.region, self.subscription, delivery, now=self.clock())
+            return deliveries.set_payload(tx, delivery.id, payload, worker=self.name) if payload else None
+
+        return await self.database.awrite(write_down)
+
+    async def _settle(
+        self, delivery: Delivery, state: DeliveryState, *, reason: str | None = None, answer: str | None = None
+    ) -> None:
+        now = self.clock()
+        await self.database.awrite(
+            lambda tx: deliveries.settle(tx, delivery.id, state, worker=self.name, at=now, reason=reason, answer=answer)
+        )
+
+    async def _lose(self, delivery: Delivery, reason: str, about: dict[str, Any]) -> None:
+        settings, now = self.region.settings, self.clock()
+        patience = Patience(
+            first=settings.delivery_first_wait_seconds,
+            longest=settings.delivery_longest_wait_seconds,
+            attempts=settings.delivery_attempts,
+        )
+        after = lost(delivery, patience, now=now, jitter=self.jitter(), reason=reason)
+        if after.state is DeliveryState.HELD:
+            await self._settle(delivery, DeliveryState.HELD, reason=reason)
+            log("delivery_held", level="warning", **about, reason=reason)
+            return
+        await self.database.awrite(
+            lambda tx: deliveries.wait(tx, delivery.id, worker=self.name, due=after.due, reason=reason)
+        )
+        wait = round((after.due - now).total_seconds(), 1)
+        log("delivery_lost", level="warning", **about, reason=reason, wait_seconds=wait)
+
+
+def compose(tx: Tx, region: Region, subscription: Subscription, delivery: Delivery, *, now: datetime) -> bytes | None:
+    """Give back what this delivery says now; None when the subscriber may be told nothing (any more)."""
+    episode = episodes.get(tx, delivery.episode)
+    record = record_for(subscription.organisation, episode, *gather_linked(tx, delivery.episode))
+    if record is None:
+        return None
+    if subscription.channel is Channel.HL7V2_MLLP:
+        return identity_update(
+            record,
+            schemes=region.schemes,
+            sender=Station("GATEWAY", region.name),
+            receiver=Station(subscription.receiving_application, subscription.receiving_facility),
+            control_id=delivery.id[:20],
+            time=now,
+            event_time=delivery.created,
+            version=subscription.version,
+            band_type=subscription.band_type,
+        )
+    occasion = Occasion(
+        bundle_id=delivery.id,
+        subscription=subscription.name,
+        topic=subscription.topic,
+        number=delivery.number,
+        total=events.last_number(tx, subscription.name),
+        timestamp=delivery.created,
+    )
+    return orjson.dumps(notification(record, occasion, publisher(region)))
+
+
+def publisher(region: Region) -> Publisher:
+    """Give back who writes the FHIR resources of a region."""
+    return Publisher(
+        base=f"{region.address}/fhir",
+        schemes=region.schemes,
+        organisations=dict(region.organisations),
+        software=f"bandgate {__version__}",
+    )
+
+
+def read_secret(place: str) -> str:
+    """Give back a secret from `env:NAME` or `file:PATH`. Raises `UsageFault`, which never holds the secret."""
+    kind, _, name = place.partition(":")
+    if kind == "env":
+        if name not in os.environ:
+            raise UsageFault(f"the environment variable {name}, which region.yaml names, is not set")
+        return os.environ[name]
+    try:
+        return Path(name).read_text(encoding="utf-8").strip()
+    except OSError as error:
+        raise UsageFault(f"{name}: the secret that region.yaml names cannot be read") from error

@@ -1,0 +1,310 @@
+"""What a kept record does to its episode, inside the caller's transaction.
+
+A record with a trusted band joins the episode of that band, or opens one. Then the episode is decided anew
+from all its members at once, changed links are written, questions are asked or settled, and whoever is
+entitled is told. The same three steps follow whatever changed, so there is one answer to "what is linked
+now": what `gateway.linking.decision` says of the members there are.
+"""
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import NamedTuple
+
+from msgspec.structs import replace
+
+from gateway.linking.decision import Decision, Verdict, decide
+from gateway.linking.episodes import Belongs, NoBand, Span, membership, prose_bands, trusted_bands
+from gateway.linking.evidence import Facts, facts_of_report, facts_of_visit
+from gateway.linking.questions import QUESTIONS, SETTLED_BY_NEWER_DATA
+from gateway.records import (
+    Episode,
+    EpisodeState,
+    Finding,
+    Link,
+    LinkedReport,
+    LinkedVisit,
+    LinkState,
+    RecordKind,
+    Review,
+    ReviewState,
+    Sighting,
+    Traffic,
+)
+from gateway.region import Region
+from gateway.routing.entitlement import concerned, fingerprint, record_for
+from gateway.store import audit, episodes, events, links, reports, reviews, visits
+from gateway.store.reports import StoredReport
+from gateway.store.transaction import Tx
+from gateway.store.visits import StoredVisit
+
+Stored = StoredReport | StoredVisit
+WHO = "gateway"
+
+
+class Kept(NamedTuple):
+    """A record that has just been kept: what joining needs to know of it; `at` is its own event time."""
+
+    stored: Stored
+    sightings: tuple[Sighting, ...]
+    findings: tuple[Finding, ...]
+    at: datetime
+    traffic: Traffic
+
+
+class Member(NamedTuple):
+    """One record of an episode, with what has been decided about it so far."""
+
+    stored: Stored
+    link: Link | None
+
+    @property
+    def kind(self) -> RecordKind:
+        """Which kind of record it is."""
+        return RecordKind.CARE_REPORT if isinstance(self.stored, StoredReport) else RecordKind.VISIT
+
+    @property
+    def organisation(self) -> str:
+        """Whose record it is."""
+        if isinstance(self.stored, StoredReport):
+            return self.stored.report.organisation
+        return self.stored.visit.organisation
+
+
+@dataclass(slots=True)
+class Gathering:
+    """An episode and its members by record id, withdrawn ones left out."""
+
+    episode: Episode
+    members: dict[str, Member]
+
+    def span(self) -> tuple[datetime, datetime]:
+        """The earliest and the latest event of the episode."""
+        times = [m.stored.event_time for m in self.members.values() if m.stored.event_time is not None]
+        return min([self.episode.opened, *times]), max([self.episode.opened, *times])
+
+
+@dataclass(frozen=True, slots=True)
+class Joining:
+    """Joins kept records to episodes by the rules of one region; ids come from `new_id`."""
+
+    region: Region
+    new_id: Callable[[], str]
+
+    def join(self, tx: Tx, kept: Kept, *, now: datetime) -> str | None:
+        """Put a kept record where it belongs, and tell whom it concerns; gives back its episode's id, if any."""
+        kind = Member(kept.stored, None).kind
+        mixed = any(each.code == "band-mixed-signals" for each in kept.findings)
+        bands = () if mixed else trusted_bands(kept.sightings)
+        before = [each for each in links.of_record(tx, kind, kept.stored.id) if each.state is not LinkState.WITHDRAWN]
+        if mixed:
+            self._ask_about_record(tx, kept, kind, "mixed-signals", now)
+        elif not bands and prose_bands(kept.sightings):
+            self._ask_about_record(tx, kept, kind, "free-text-only", now)
+        home = self._home(tx, kept, bands, now) if bands else None
+        for link in before:
+            if home is None or link.episode != home.episode.id:
+                self._leave(tx, link, now)
+        if home is None:
+            return None
+        link_before = next((each for each in before if each.episode == home.episode.id), None)
+        home.members[kept.stored.id] = Member(kept.stored, link_before)
+        if link_before is None:
+            self._settle_record_questions(tx, kept, kind, now)
+        self._decide(tx, home, now)
+        return home.episode.id
+
+    # ── where it belongs ───────────────────────────────────────────────────────────────────────
+
+    def _home(self, tx: Tx, kept: Kept, bands: tuple[str, ...], now: datetime) -> Gathering:
+        episodes.lock_band(tx, *sorted(bands))
+        known: dict[str, Gathering] = {}
+        spans = []
+        for band in bands:
+            for episode in episodes.of_band(tx, band, traffic=kept.traffic):
+                gathering = known.get(episode.id) or self._gather(tx, episode)
+                known[episode.id] = gathering
+                spans.append(Span(episode.id, band, *gathering.span()))
+        where = membership(kept.sightings, kept.at, spans, self.region.rules)
+        assert not isinstance(where, NoBand)
+        if len(bands) > 1:
+            self._ask_about_record(tx, kept, Member(kept.stored, None).kind, "several-bands", now)
+        if isinstance(where, Belongs):
+            home = known[where.episode]
+            for band in where.new_bands:
+                home.episode = episodes.add_band(tx, home.episode, band, since=kept.at)
+            return home
+        return self._open(tx, bands, kept, now)
+
+    def _open(self, tx: Tx, bands: tuple[str, ...], kept: Kept, now: datetime) -> Gathering:
+        """Open an episode; an open one of the same band that lies too far away in time is over, or was not yet."""
+        episode = Episode(id=self.new_id(), state=EpisodeState.OPEN, traffic=kept.traffic, bands=bands, opened=kept.at)
+        others = [found for band in bands if (found := episodes.find_open(tx, band, traffic=kept.traffic))]
+        for other in others:
+            episodes.close(tx, other.id, at=max(kept.at, other.opened))
+        episodes.add(tx, episode)
+        later = [other for other in others if other.opened > kept.at]
+        if later:
+            episodes.close(tx, episode.id, at=kept.at + timedelta(microseconds=1))
+            episode = replace(episode, state=EpisodeState.CLOSED)
+            for other in later:
+                episodes.reopen(tx, other.id)
+        audit.append(tx, audit.Entry(at=now, who=WHO, what="episode-opened", records=(episode.id,)))
+        return Gathering(episode, {})
+
+    def _gather(self, tx: Tx, episode: Episode) -> Gathering:
+        members = {}
+        for link in links.of_episode(tx, episode.id):
+            if link.state is LinkState.WITHDRAWN:
+                continue
+            report = link.kind is RecordKind.CARE_REPORT
+            stored: Stored = reports.get(tx, link.record) if report else visits.get(tx, link.record)
+            members[link.record] = Member(stored, link)
+        return Gathering(episode, members)
+
+    def _leave(self, tx: Tx, link: Link, now: datetime) -> None:
+        """Take back a link that the record's newest content no longer supports, and decide the rest anew."""
+        withdrawn = replace(link, state=LinkState.WITHDRAWN, confirmed=False, decided=now, decided_by=WHO)
+        links.add(tx, withdrawn)
+        audit.append(tx, audit.Entry(at=now, who=WHO, what="link-withdrawn", records=(link.record, link.episode)))
+        self._decide(tx, self._gather(tx, episodes.get(tx, link.episode)), now)
+
+    # ── what is decided, and who is told ───────────────────────────────────────────────────────
+
+    def _decide(self, tx: Tx, home: Gathering, now: datetime) -> None:
+        bands = frozenset(home.episode.bands)
+        facts = [_facts(member, bands) for member in home.members.values()]
+        verdict = decide(facts, self.region.rules)
+        for decision in verdict.decisions:
+            member = home.members[decision.record]
+            home.members[decision.record] = member._replace(link=self._link(tx, home.episode, member, decision, now))
+        self._ask_about_episode(tx, home, verdict, now)
+        self._tell(tx, home, now)
+
+    def _link(self, tx: Tx, episode: Episode, member: Member, decision: Decision, now: datetime) -> Link:
+        """Write the decision if it differs from what holds; gives back the link that holds now."""
+        old = member.link
+        if old and (old.state, old.confirmed, old.reasons) == (decision.state, decision.confirmed, decision.reasons):
+            return old
+        link = Link(
+            id=old.id if old else self.new_id(),
+            episode=episode.id,
+            kind=decision.kind,
+            record=decision.record,
+            organisation=member.organisation,
+            state=decision.state,
+            confirmed=decision.confirmed,
+            reasons=decision.reasons,
+            decided=now,
+        )
+        links.add(tx, link)
+        why = " ".join(reason.code for reason in link.reasons)
+        entry = audit.Entry(
+            at=now, who=WHO, what=f"link-{link.state.value}", records=(link.record, episode.id), why=why
+        )
+        audit.append(tx, entry)
+        return link
+
+    def _tell(self, tx: Tx, home: Gathering, now: datetime) -> None:
+        """Have everybody told who is entitled and has not heard exactly this before."""
+        told_reports, told_visits = linked(home.members.values())
+        for subscription in concerned(tuple(self.region.subscriptions.values()), told_visits):
+            record = record_for(subscription.organisation, home.episode, told_reports, told_visits)
+            if record is None:
+                continue
+            notice = events.Notice(
+                subscription=subscription.name,
+                episode=home.episode.id,
+                topic=subscription.topic,
+                at=now,
+                content_hash=fingerprint(record, subscription.channel),
+                delivery=self.new_id(),
+            )
+            events.tell(tx, notice)
+
+    # ── what is asked ──────────────────────────────────────────────────────────────────────────
+
+    def _ask_about_episode(self, tx: Tx, home: Gathering, verdict: Verdict, now: datetime) -> None:
+        """Ask about contradictions, once for each set of records, and settle what no longer contradicts."""
+        if not verdict.held and len(home.members) < 2:
+            return
+        waiting = [
+            each
+            for each in reviews.of_episode(tx, home.episode.id)
+            if each.question == "contradiction" and each.state is ReviewState.OPEN
+        ]
+        held = set(verdict.contradictions)
+        if held and any(held == set(each.records) for each in waiting):
+            return
+        for each in waiting:
+            reviews.answer(tx, each.id, SETTLED_BY_NEWER_DATA, by=WHO, at=now)
+        if held:
+            whom, episode = verdict.contradictions, home.episode
+            self._ask(tx, "contradiction", now, records=whom, traffic=episode.traffic, episode=episode.id)
+
+    def _ask_about_record(self, tx: Tx, kept: Kept, kind: RecordKind, question: str, now: datetime) -> None:
+        record = (kind, kept.stored.id)
+        if not any(each.question == question for each in reviews.of_record(tx, *record)):
+            self._ask(tx, question, now, records=(record,), traffic=kept.traffic)
+
+    def _settle_record_questions(self, tx: Tx, kept: Kept, kind: RecordKind, now: datetime) -> None:
+        """A record that has come to carry its band in a queryable field needs nobody to read its prose."""
+        for each in reviews.of_record(tx, kind, kept.stored.id):
+            if each.question == "free-text-only" and each.state is ReviewState.OPEN:
+                reviews.answer(tx, each.id, SETTLED_BY_NEWER_DATA, by=WHO, at=now)
+
+    def _ask(
+        self,
+        tx: Tx,
+        question: str,
+        now: datetime,
+        *,
+        records: tuple[tuple[RecordKind, str], ...],
+        traffic: Traffic,
+        episode: str | None = None,
+    ) -> None:
+        review = Review(
+            id=self.new_id(),
+            state=ReviewState.OPEN,
+            question=question,
+            says=QUESTIONS[question],
+            opened=now,
+            traffic=traffic,
+            episode=episode,
+            records=records,
+        )
+        reviews.add(tx, review)
+        audit.append(tx, audit.Entry(at=now, who=WHO, what="review-opened", records=(review.id,), why=question))
+
+
+def gather_linked(tx: Tx, episode: str) -> tuple[tuple[LinkedReport, ...], tuple[LinkedVisit, ...]]:
+    """Give back everything an episode holds now, withdrawn links left out; for telling and for looking up."""
+    members = []
+    for link in links.of_episode(tx, episode):
+        if link.state is not LinkState.WITHDRAWN:
+            report = link.kind is RecordKind.CARE_REPORT
+            members.append(Member(reports.get(tx, link.record) if report else visits.get(tx, link.record), link))
+    return linked(members)
+
+
+def linked(members: Iterable[Member]) -> tuple[tuple[LinkedReport, ...], tuple[LinkedVisit, ...]]:
+    """Give back members as the linked reports and visits that entitlement and adapters take."""
+    listed = [(each.stored, each.link) for each in members if each.link is not None]
+    return (
+        tuple(
+            LinkedReport(id=s.id, report=s.report, link=link, version=s.version)
+            for s, link in listed
+            if isinstance(s, StoredReport)
+        ),
+        tuple(
+            LinkedVisit(id=s.id, visit=s.visit, link=link, version=s.version)
+            for s, link in listed
+            if isinstance(s, StoredVisit)
+        ),
+    )
+
+
+def _facts(member: Member, bands: frozenset[str]) -> Facts:
+    if isinstance(member.stored, StoredReport):
+        return facts_of_report(member.stored.id, member.stored.report)
+    return facts_of_visit(member.stored.id, member.stored.visit, bands=bands)

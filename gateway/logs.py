@@ -1,0 +1,59 @@
+"""Log lines are events with named fields, never sentences; a field that is not on the list is refused.
+
+Every event and every field it may carry stands in `EVENTS`, so that lines can be counted, and so that a
+person's data cannot slip in: ids of ours, names of feeds and subscriptions, codes, counts and times only.
+Lines go to standard error as JSON, one a line.
+"""
+
+import logging
+import sys
+from typing import Any, TextIO
+
+import structlog
+
+#: Event → the fields it may carry. DEVELOPERS.md lists them too.
+EVENTS: dict[str, frozenset[str]] = {
+    name: frozenset(fields.split())
+    for name, fields in {
+        "started": "region doors version",
+        "stopping": "signal",
+        "stopped": "",
+        "account_made": "account",
+        "sign_in_failed": "address",
+        "signed_in": "account",
+        "connection_opened": "door address",
+        "connection_closed": "door address why frames",
+        "connection_refused": "door address why",
+        "message_kept": "feed door kind outcome code findings milliseconds",
+        "message_refused": "feed door code",
+        "stranger": "door address",
+        "delivery_made": "delivery subscription attempt milliseconds",
+        "delivery_lost": "delivery subscription attempt reason wait_seconds",
+        "delivery_held": "delivery subscription attempt reason",
+        "worker_failed": "worker error",
+        "request_failed": "error",
+        "store_failed": "error",
+    }.items()
+}
+
+
+def set_up(stream: TextIO | None = None, *, level: int = logging.INFO) -> None:
+    """Send the events as JSON lines to `stream` (standard error unless told otherwise)."""
+    structlog.configure(
+        processors=[
+            structlog.processors.TimeStamper(fmt="iso", utc=True),
+            structlog.processors.add_log_level,
+            structlog.processors.JSONRenderer(),
+        ],
+        wrapper_class=structlog.make_filtering_bound_logger(level),
+        logger_factory=structlog.PrintLoggerFactory(stream or sys.stderr),
+        cache_logger_on_first_use=False,
+    )
+
+
+def log(event: str, *, level: str = "info", **fields: Any) -> None:
+    """Write one event. Raises `ValueError` for an event or a field that is not in `EVENTS`: a mistake of ours."""
+    allowed = EVENTS.get(event)
+    if allowed is None or not fields.keys() <= allowed:
+        raise ValueError(f"log event {event!r} with fields {sorted(fields)} is not in gateway.logs.EVENTS")
+    getattr(structlog.get_logger(), level)(event, **fields)

@@ -1,0 +1,100 @@
+"""The bands of a care report: every place the mapping names, in its order of trust.
+
+All sightings are kept, the one in a field of its own and the same one in the narrative; but an element that a
+place has already given a sighting for is not told twice by the next place.
+"""
+
+from collections.abc import Iterator, Sequence
+from typing import NamedTuple
+
+from lxml.etree import _Element as Element
+
+from gateway.adapters.care_reports import CustomResult, line_of
+from gateway.bands import scan
+from gateway.bands.scan import NotABand
+from gateway.bands.scheme import Scheme
+from gateway.mapping.report_places import Spot, compile_spot
+from gateway.mapping.report_values import Case
+from gateway.mapping.rules import BandPlace
+from gateway.mapping.sightings import sight, sight_in_text
+from gateway.records import How, Sighting
+
+CUSTOM_VALUE = "eCustomResults/eCustomResults.ResultsGroup/eCustomResults.01"
+
+#: What other identifiers never are: text with a scheme's prefix and length, or a whole GS1 number, misread.
+ALMOST_A_BAND = frozenset({"band-check", "band-gs1-check"})
+
+
+class BandSpot(NamedTuple):
+    """One place of the band, compiled; `custom` names a custom element, `for_bands_only` as in `BandPlace`."""
+
+    spot: Spot
+    custom: str | None
+    rule: str
+    how: How
+    for_bands_only: bool
+    scheme: str | None
+
+
+class Bands(NamedTuple):
+    """What was seen, best place first, and the elements that hold a band."""
+
+    sightings: tuple[Sighting, ...]
+    elements: frozenset[Element]
+
+
+def compile_band(mapping: str, place: BandPlace) -> BandSpot:
+    """Give back the compiled place of a checked mapping of care reports."""
+    spot = compile_spot(place.at or CUSTOM_VALUE, place.where)
+    rule = f"{mapping}: band at {place.at or place.custom}"
+    return BandSpot(spot, place.custom, rule, place.how, place.for_bands_only, place.scheme)
+
+
+def look_for_bands(bands: Sequence[BandSpot], case: Case) -> Bands:
+    """Give back every sighting of the report."""
+    sightings: list[Sighting] = []
+    seen: set[Element] = set()
+    holding: set[Element] = set()
+    for band in bands:
+        for element in _elements(band, case):
+            new = () if element in seen or not band.spot.fits(element) else _look_at(band, element, case)
+            if new:
+                seen.add(element)
+                sightings += new
+                if band.how is not How.FREE_TEXT and new[0].canonical:
+                    holding.add(element)
+    return Bands(tuple(sightings), frozenset(holding))
+
+
+def _elements(band: BandSpot, case: Case) -> Iterator[Element]:
+    if band.custom is None:
+        yield from case.found.get(band.spot.tag, ())
+        return
+    for result in _custom_results(band.custom, case):
+        for value in result.values:
+            if result.definition is None:
+                case.tell("report-custom-undefined", value)
+            yield value
+
+
+def _custom_results(custom: str, case: Case) -> list[CustomResult]:
+    """The results of a custom element, which the file knows by the same id, or by another under that title."""
+    known = case.document.header.find_custom(custom) or custom
+    return [result for result in case.document.custom_results() if result.element_id == known]
+
+
+def _look_at(band: BandSpot, element: Element, case: Case) -> Sequence[Sighting]:
+    attribute = band.spot.attribute
+    if case.fact(element, attribute) is None:
+        return ()
+    raw = (element.text if attribute is None else element.get(attribute)) or ""
+    schemes: Sequence[Scheme] = case.source.schemes
+    if band.scheme is not None:
+        schemes = tuple(scheme for scheme in schemes if scheme.name == band.scheme)
+    path = case.document.path_of(element) + ("" if attribute is None else f"/@{attribute}")
+    if band.how is How.FREE_TEXT:
+        return sight_in_text(raw, schemes, path=path, line=line_of(element), rule=band.rule)
+    read = scan.read(raw, schemes)
+    if isinstance(read, NotABand) and not (band.for_bands_only or read.code in ALMOST_A_BAND):
+        return ()
+    return (sight(raw, read, how=band.how, path=path, line=line_of(element), rule=band.rule),)

@@ -1,0 +1,113 @@
+"""From bytes to records: what a payload is, by which feed it comes, and what that feed's mapping makes of it.
+
+The one path that doors and commands share, so that `check` and `read` show exactly what intake would keep.
+Nothing is stored here.
+"""
+
+from collections.abc import Iterator
+from itertools import chain
+from typing import NamedTuple
+
+from msgspec.structs import replace
+
+from gateway.adapters import care_reports, er7
+from gateway.adapters.admissions import AdmissionEvent, event_of
+from gateway.adapters.report_payload import Limits, Readable
+from gateway.errors import UnknownSender, UnreadableMessage
+from gateway.mapping.admissions import AdmissionReader
+from gateway.mapping.care_reports import CareReportReader
+from gateway.mapping.rules import Kind
+from gateway.records import Admission, CareReport, Finding
+from gateway.region import Feed, Region
+
+
+class ReadAdmission(NamedTuple):
+    """One admission message: the feed it came by, what it announces, and a record for each of its patients."""
+
+    feed: Feed
+    message: er7.Message
+    event: AdmissionEvent
+    admissions: tuple[Admission, ...]
+
+
+class ReadReport(NamedTuple):
+    """One care report and the feed it came by."""
+
+    feed: Feed
+    report: CareReport
+
+
+def kind_of(data: bytes) -> Kind | None:
+    """Say whether bytes look like care reports or admission messages; None for neither."""
+    start = data[:512].lstrip(b"\xef\xbb\xbf\x0b \t\r\n\0")
+    if start.startswith((b"<", b"\xff\xfe<", b"\xfe\xff\0<")):
+        return Kind.CARE_REPORTS
+    return Kind.ADMISSIONS if start.startswith((b"MSH", b"FHS", b"BHS")) else None
+
+
+def read_admission(region: Region, data: bytes, *, feed: Feed | None = None) -> ReadAdmission:
+    """Give back the records of one admission message.
+
+    Without `feed` the message is attributed by MSH-3 and MSH-4. Raises `UnreadableMessage` for bytes that are
+    no message, `UnknownSender` for one that no feed of the region sends.
+    """
+    message = er7.read(data, fallback=feed.charset if feed else "cp1252")
+    event = event_of(message)
+    if feed is None:
+        feed = region.find_admission_feed(event.sending_application, event.sending_facility)
+        if feed is None:
+            raise UnknownSender(
+                "no feed of this region sends as this application and facility",
+                code="unknown-feed",
+                path="MSH-3",
+                line=1,
+                hl7_code="207",
+                remedy="ask the gateway's operator to add the feed, or mend MSH-3 and MSH-4",
+            )
+    assert isinstance(feed.reader, AdmissionReader)
+    records = feed.reader.read_each(message, feed.source)
+    notes = (*message.notes, *event.notes)
+    return ReadAdmission(feed, message, event, tuple(_noted(record, notes) for record in records))
+
+
+def read_reports(
+    region: Region,
+    source: bytes | Readable,
+    *,
+    feed: Feed | None = None,
+    limits: Limits | None = None,
+) -> Iterator[ReadReport]:
+    """Give back the care reports of a payload, one at a time, in the order of the file.
+
+    Without `feed` each report is attributed by its agency number. Raises `UnreadableMessage`, `TooLarge` or
+    `UnknownSender` where the fault is met; the reports before it have been given back by then.
+    """
+    documents = care_reports.reports(source, limits=limits or Limits())
+    first = next(documents, None)
+    if first is None:
+        raise UnreadableMessage(
+            "no PatientCareReport in the file", code="report-empty", remedy="export at least one report"
+        )
+    for document in chain([first], documents):
+        sender = feed or _report_feed(region, document)
+        assert isinstance(sender.reader, CareReportReader)
+        yield ReadReport(sender, sender.reader.read(document, sender.source))
+
+
+def _report_feed(region: Region, document: care_reports.ReportDocument) -> Feed:
+    number, line = document.header.texts.get("dAgency.02", ("", None))
+    for feed in region.feeds.values():
+        if feed.kind is Kind.CARE_REPORTS and number.strip() in feed.source.agency_numbers:
+            return feed
+    raise UnknownSender(
+        "no feed of this region belongs to this agency",
+        code="unknown-feed",
+        path=f"/EMSDataSet/Header[{document.header.number}]/DemographicGroup/dAgency.02",
+        line=line,
+        remedy="name the feed, or give the agency's number in region.yaml",
+    )
+
+
+def _noted(record: Admission, notes: tuple[Finding, ...]) -> Admission:
+    known = {(each.code, each.path) for each in record.findings}
+    return replace(record, findings=(*(n for n in notes if (n.code, n.path) not in known), *record.findings))

@@ -1,0 +1,1 @@
+"""Sending stored messages again: what is sent, when, and what came back."""

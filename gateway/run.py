@@ -1,0 +1,237 @@
+"""Start everything in order, stop it in reverse; the one place where the parts are put together.
+
+    start  region → database → account → intake → delivery workers → HTTP → MLLP → ready
+    stop   MLLP and HTTP stop accepting and finish what is open → workers settle what is in flight → database
+
+Every task has a name and an owner: if one dies, the gateway stops with an error; nothing limps on.
+"""
+
+import asyncio
+import contextlib
+import random
+import secrets
+import signal
+import socket
+import ssl
+from collections.abc import AsyncIterator, Callable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+import uvicorn
+from starlette.applications import Starlette
+
+from gateway import __version__, logs
+from gateway.deliveries import DeliveryWorker
+from gateway.doors.mllp import MllpDoor
+from gateway.errors import GatewayFault, SenderFault, UsageFault
+from gateway.intake import Intake
+from gateway.logs import log
+from gateway.region import Region, read_region
+from gateway.schemas import load_schema
+from gateway.store.database import Database
+from gateway.web.app import build_app
+from gateway.web.sign_in import first_account
+
+GRACE = 10.0  # seconds that open messages have to finish when stopping
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Options:
+    """Where to serve from and how; the rest stands in the region file."""
+
+    region: Path
+    data: Path
+    host: str = "127.0.0.1"
+    mllp_port: int = 2575
+    http_port: int = 8080
+    database: str | None = None
+    schemas: Path | None = None
+    certificate: Path | None = None
+    key: Path | None = None
+
+
+def clock() -> datetime:
+    """The time now, with its zone."""
+    return datetime.now(UTC)
+
+
+def new_id() -> str:
+    """A fresh id: 20 letters and digits of chance, with no meaning."""
+    return secrets.token_hex(10)
+
+
+async def run(options: Options, *, ready: Callable[[dict[str, str]], None], tell: Callable[[str], None]) -> None:
+    """Serve until SIGTERM or SIGINT. `ready` gets the doors' addresses, `tell` what the operator must read once.
+
+    Raises `ConfigurationFault` for a region file with mistakes, `UsageFault` for options that cannot be used,
+    `StoreUnavailable` for a database that cannot be opened, and whatever a task of ours died of.
+    """
+    logs.set_up()
+    region = read_region(options.region)
+    with open_database(options) as database:
+        account = first_account(database, now=clock())
+        if account is not None:
+            tell(f"First start: sign in at {region.address} as {account[0]} with the password {account[1]}")
+            log("account_made", account=account[0])
+        await _serve(options, region, database, ready)
+    log("stopped")
+
+
+@contextlib.contextmanager
+def open_database(options: Options) -> Iterator[Database]:
+    """Open the database of a data folder, made on first use for this user alone."""
+    options.data.mkdir(mode=0o700, parents=True, exist_ok=True)
+    url = options.database or f"sqlite:///{(options.data / 'gateway.db').resolve()}"
+    database = Database.open(url, key_file=options.data / "gateway.key", now=clock())
+    try:
+        yield database
+    finally:
+        database.close()
+
+
+async def _serve(options: Options, region: Region, database: Database, ready: Callable[[dict[str, str]], None]) -> None:
+    workers, loop = _workers(region, database), asyncio.get_running_loop()
+    intake = Intake(
+        region=region,
+        database=database,
+        clock=clock,
+        new_id=new_id,
+        schema=load_schema(options.schemas) if options.schemas else None,
+        kept=lambda: _soon(loop, workers),
+    )
+    stop = _stop_signals()
+    async with (
+        _http(build_app(intake, region, database, clock), options) as web,
+        _mllp(intake, region, options) as mllp,
+    ):
+        tasks = [asyncio.create_task(worker.run(), name=worker.name) for worker in workers]
+        ready({"admissions": mllp, "reports": f"{web}/nemsis", "web": f"{web}/", "fhir": f"{web}/fhir"})
+        log("started", region=region.name, doors=2, version=__version__)
+        try:
+            await _until_stopped(stop, tasks)
+        finally:
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
+
+
+def _workers(region: Region, database: Database) -> list[DeliveryWorker]:
+    return [
+        DeliveryWorker(
+            region=region,
+            database=database,
+            subscription=subscription,
+            clock=clock,
+            jitter=random.random,
+            name=f"deliveries-{subscription.name}-{secrets.token_hex(4)}",
+        )
+        for subscription in region.subscriptions.values()
+    ]
+
+
+def _soon(loop: asyncio.AbstractEventLoop, workers: list[DeliveryWorker]) -> None:
+    """Wake the workers, from whichever thread has just committed."""
+    loop.call_soon_threadsafe(_wake, workers)
+
+
+def _wake(workers: list[DeliveryWorker]) -> None:
+    for worker in workers:
+        worker.woken.set()
+
+
+def _stop_signals() -> asyncio.Event:
+    stop = asyncio.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        asyncio.get_running_loop().add_signal_handler(number, _stop, stop, number)
+    return stop
+
+
+def _stop(event: asyncio.Event, number: signal.Signals) -> None:
+    log("stopping", signal=number.name)
+    event.set()
+
+
+async def _until_stopped(stop: asyncio.Event, tasks: list[asyncio.Task[None]]) -> None:
+    """Wait for the stop, or for the first task that ends though none should."""
+    waiting = asyncio.create_task(stop.wait(), name="stop")
+    done, _ = await asyncio.wait([waiting, *tasks], return_when=asyncio.FIRST_COMPLETED)
+    waiting.cancel()
+    for task in done - {waiting}:
+        error = task.exception()
+        log("worker_failed", level="error", worker=task.get_name(), error=type(error).__name__)
+        raise GatewayFault(f"{task.get_name()} stopped: {type(error).__name__}") from error
+
+
+@contextlib.asynccontextmanager
+async def _mllp(intake: Intake, region: Region, options: Options) -> AsyncIterator[str]:
+    async def take(data: bytes) -> bytes:
+        return await intake.admission(data, door="mllp")
+
+    async def refuse(head: bytes, fault: SenderFault) -> bytes:
+        return await intake.refuse(head, fault, door="mllp")
+
+    door = MllpDoor(take=take, refuse=refuse, settings=region.settings)
+    try:
+        await door.open(options.host, options.mllp_port, tls=_tls(options))
+    except OSError as error:
+        raise UsageFault(f"--mllp-port {options.mllp_port}: {error.strerror}") from error
+    scheme = "mllps" if options.certificate else "mllp"
+    try:
+        yield door.address.replace("mllp", scheme, 1)
+    finally:
+        await door.close(grace=GRACE)
+
+
+@contextlib.asynccontextmanager
+async def _http(app: Starlette, options: Options) -> AsyncIterator[str]:
+    listening = socket.socket(socket.AF_INET6 if ":" in options.host else socket.AF_INET)
+    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listening.bind((options.host, options.http_port))
+    except OSError as error:
+        raise UsageFault(f"--port {options.http_port}: {error.strerror}") from error
+    config = uvicorn.Config(
+        app,
+        log_config=None,
+        access_log=False,
+        lifespan="off",
+        server_header=False,
+        timeout_graceful_shutdown=int(GRACE),
+        ssl_certfile=options.certificate,
+        ssl_keyfile=options.key,
+    )
+    server = _Uvicorn(config)
+    task = asyncio.create_task(server.serve(sockets=[listening]), name="http")
+    while not server.started:
+        if task.done():
+            raise GatewayFault("the HTTP server did not start") from task.exception()
+        await asyncio.sleep(0.01)
+    scheme = "https" if options.certificate else "http"
+    host = f"[{options.host}]" if ":" in options.host else options.host
+    try:
+        yield f"{scheme}://{host}:{listening.getsockname()[1]}"
+    finally:
+        server.should_exit = True
+        await task
+
+
+class _Uvicorn(uvicorn.Server):
+    """A uvicorn that leaves the signals to us."""
+
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        """Capture nothing."""
+        yield
+
+
+def _tls(options: Options) -> ssl.SSLContext | None:
+    if options.certificate is None:
+        return None
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
+    try:
+        context.load_cert_chain(options.certificate, options.key)
+    except (OSError, ssl.SSLError) as error:
+        raise UsageFault(f"--certificate: cannot be used: {error}") from error
+    return context

@@ -1,0 +1,1 @@
+"""What the gateway keeps: one writer, many readers, one file per thing kept."""

@@ -1,0 +1,137 @@
+"""Episodes and their bands.
+
+One band has at most one open episode in each kind of traffic; the database itself forbids a second. The
+primary band is number 0; aliases follow in the order in which they were added.
+"""
+
+from datetime import datetime
+
+from sqlalchemy import bindparam, func, select, update
+
+from gateway.errors import GatewayFault
+from gateway.records import Episode, EpisodeState, Traffic
+from gateway.store.statements import Statement, insert_into
+from gateway.store.tables import EPISODE_BANDS, EPISODES
+from gateway.store.times import from_micros, to_micros
+from gateway.store.transaction import Row, Tx
+
+_E = EPISODES.c
+_B = EPISODE_BANDS.c
+_COLUMNS = (_E.id, _E.traffic, _E.state, _E.opened, _E.closed)
+_INSERT = Statement(insert_into(EPISODES))
+_INSERT_BAND = Statement(insert_into(EPISODE_BANDS))
+_GET = Statement(select(*_COLUMNS).where(_E.id == bindparam("id")))
+_BANDS = Statement(select(_B.band).where(_B.episode == bindparam("id")).order_by(_B.number))
+_FIND_OPEN = Statement(
+    select(*_COLUMNS)
+    .join_from(EPISODE_BANDS, EPISODES)
+    .where(_B.band == bindparam("band"), _B.traffic == bindparam("traffic"), _B.until.is_(None))
+)
+_OF_BAND = Statement(
+    select(*_COLUMNS)
+    .join_from(EPISODE_BANDS, EPISODES)
+    .where(_B.band == bindparam("band"), _B.traffic == bindparam("traffic"))
+    .order_by(_E.opened.desc())
+)
+_SET_STATE = Statement(
+    update(EPISODES)
+    .where(_E.id == bindparam("of"), _E.state == bindparam("from_state"))
+    .values(state=bindparam("state"), closed=bindparam("closed"))
+)
+_SET_UNTIL = Statement(update(EPISODE_BANDS).where(_B.episode == bindparam("of")).values(until=bindparam("until")))
+_COUNTS = Statement(select(_E.state, func.count()).where(_E.traffic == bindparam("traffic")).group_by(_E.state))
+
+
+def lock_band(tx: Tx, *bands: str) -> None:
+    """Hold the right to change what belongs to these bands until the commit; take it before `find_open`."""
+    for band in sorted(set(bands)):
+        tx.lock("band", band)
+
+
+def add(tx: Tx, episode: Episode) -> None:
+    """Keep a new, open episode. Raises `GatewayFault` when one of its bands has an open episode already."""
+    opened = to_micros(episode.opened)
+    tx.run(
+        _INSERT,
+        id=episode.id,
+        traffic=episode.traffic,
+        state=EpisodeState.OPEN,
+        opened=opened,
+        closed=None,
+    )
+    for number, band in enumerate(episode.bands):
+        _add_band(tx, episode, number, band, opened)
+
+
+def add_band(tx: Tx, episode: Episode, band: str, *, since: datetime) -> Episode:
+    """Give an open episode one more band, and give back the episode that has it."""
+    _add_band(tx, episode, len(episode.bands), band, to_micros(since))
+    return get(tx, episode.id)
+
+
+def get(tx: Tx, episode_id: str) -> Episode:
+    """Give back one episode. Raises `GatewayFault` when there is none."""
+    row = tx.find(_GET, id=episode_id)
+    if row is None:
+        raise GatewayFault(f"episodes: no episode {episode_id}")
+    return _episode(tx, row)
+
+
+def find_open(tx: Tx, band: str, *, traffic: Traffic) -> Episode | None:
+    """Find the open episode of a canonical band."""
+    row = tx.find(_FIND_OPEN, band=band, traffic=traffic)
+    return None if row is None else _episode(tx, row)
+
+
+def of_band(tx: Tx, band: str, *, traffic: Traffic) -> list[Episode]:
+    """Give back every episode of a canonical band, open or closed, the newest first."""
+    return [_episode(tx, row) for row in tx.rows(_OF_BAND, band=band, traffic=traffic)]
+
+
+def close(tx: Tx, episode_id: str, *, at: datetime) -> None:
+    """Close an open episode: its bands may gather no more records. Raises `GatewayFault` if it is not open."""
+    _move(tx, episode_id, EpisodeState.OPEN, EpisodeState.CLOSED, at)
+
+
+def reopen(tx: Tx, episode_id: str) -> None:
+    """Open a closed episode again.
+
+    Raises `GatewayFault` if it is not closed, or one of its bands has another open episode by now.
+    """
+    _move(tx, episode_id, EpisodeState.CLOSED, EpisodeState.OPEN, None)
+
+
+def count(tx: Tx, *, traffic: Traffic) -> dict[EpisodeState, int]:
+    """How many episodes there are, by state."""
+    return {EpisodeState(state): int(number) for state, number in tx.rows(_COUNTS, traffic=traffic)}
+
+
+def _add_band(tx: Tx, episode: Episode, number: int, band: str, since: int) -> None:
+    tx.run(
+        _INSERT_BAND,
+        episode=episode.id,
+        number=number,
+        band=band,
+        traffic=episode.traffic,
+        since=since,
+        until=None,
+    )
+
+
+def _move(tx: Tx, episode_id: str, before: EpisodeState, after: EpisodeState, closed: datetime | None) -> None:
+    at = to_micros(closed)
+    if tx.run(_SET_STATE, of=episode_id, from_state=before, state=after, closed=at) != 1:
+        raise GatewayFault(f"episodes: episode {episode_id} is not {before}")
+    tx.run(_SET_UNTIL, of=episode_id, until=at)
+
+
+def _episode(tx: Tx, row: Row) -> Episode:
+    episode_id, traffic, state, opened, closed = row
+    return Episode(
+        id=episode_id,
+        state=EpisodeState(state),
+        traffic=Traffic(traffic),
+        bands=tuple(band for (band,) in tx.rows(_BANDS, id=episode_id)),
+        opened=from_micros(opened),
+        closed=from_micros(closed),
+    )

@@ -1,0 +1,121 @@
+"""`POST /lookup`: what is known under a band, for accounts of the gateway; the band stands in the body only.
+
+Identifiers can be tried out one after the other, so misses are counted: an account that has missed too often
+must wait, whatever it asks for next.
+"""
+
+import json
+from collections import defaultdict, deque
+from collections.abc import Callable
+from datetime import datetime, timedelta
+from math import ceil
+
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from gateway.doors.http import sign_in_pair
+from gateway.errors import StoreUnavailable
+from gateway.looking_up import look_up, note_look_up
+from gateway.region import Region
+from gateway.store.database import Database
+from gateway.web.sign_in import Attempts, LockedOut, Passwords, SignedIn, sign_in
+
+BODY_BYTES = 4096  # a band, and room for whatever a scanner adds
+MISS_WINDOW = timedelta(minutes=10)
+
+
+class Misses:
+    """Counts look-ups that found nothing, by account."""
+
+    def __init__(self, allowed: int, *, window: timedelta = MISS_WINDOW) -> None:
+        self._allowed = allowed
+        self._window = window
+        self._times: defaultdict[str, deque[datetime]] = defaultdict(deque)
+
+    def wait(self, account: str, now: datetime) -> timedelta | None:
+        """Give back how long the account must wait, or None if it may ask."""
+        times = self._times[account]
+        while times and now - times[0] >= self._window:
+            times.popleft()
+        return times[0] + self._window - now if len(times) >= self._allowed else None
+
+    def count(self, account: str, now: datetime) -> None:
+        """Count a miss."""
+        self._times[account].append(now)
+
+
+class LookUp:
+    """The look-up of one process."""
+
+    def __init__(
+        self,
+        database: Database,
+        region: Region,
+        clock: Callable[[], datetime],
+        attempts: Attempts,
+        passwords: Passwords,
+    ) -> None:
+        self._database = database
+        self._region = region
+        self._clock = clock
+        self._attempts = attempts
+        self._passwords = passwords
+        self._misses = Misses(region.settings.look_up_misses)
+
+    def route(self) -> Route:
+        """Give back the route."""
+        return Route("/lookup", self._answer, methods=["POST"])
+
+    async def _answer(self, request: Request) -> Response:
+        account, password = sign_in_pair(request)
+        address, now = request.client.host if request.client else "", self._clock()
+        try:
+            said = await sign_in(
+                self._database,
+                self._passwords,
+                self._attempts,
+                account=account,
+                password=password,
+                address=address,
+                now=now,
+            )
+            if isinstance(said, LockedOut):
+                return _wait(said.wait)
+            if not isinstance(said, SignedIn):
+                return _fault(401, "sign in with account and password", {"WWW-Authenticate": 'Basic realm="gateway"'})
+            return await self._look_up(request, account, now)
+        except StoreUnavailable:
+            return _fault(503, "try again later")
+
+    async def _look_up(self, request: Request, account: str, now: datetime) -> Response:
+        if wait := self._misses.wait(account, now):
+            return _wait(wait)
+        band = _band_in(await request.body())
+        if band is None:
+            return _fault(400, 'send {"band": "…"}')
+        answer = await self._database.aread(lambda tx: look_up(tx, self._region, band))
+        found = answer["episode"] is not None
+        if not found:
+            self._misses.count(account, now)
+        await self._database.awrite(lambda tx: note_look_up(tx, who=account, found=found, at=now))
+        return JSONResponse(answer, 200 if found else 404, headers={"Cache-Control": "no-store"})
+
+
+def _band_in(body: bytes) -> str | None:
+    if len(body) > BODY_BYTES:
+        return None
+    try:
+        asked = json.loads(body)
+    except ValueError:
+        return None
+    band = asked.get("band") if isinstance(asked, dict) else None
+    return band if isinstance(band, str) else None
+
+
+def _wait(wait: timedelta) -> Response:
+    return _fault(429, "too many attempts: try again later", {"Retry-After": str(ceil(wait.total_seconds()))})
+
+
+def _fault(status: int, says: str, headers: dict[str, str] | None = None) -> Response:
+    return JSONResponse({"fault": says}, status, headers=headers)
