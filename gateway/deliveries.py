@@ -182,7 +182,11 @@ class DeliveryWorker:
             await self._settle(delivery, DeliveryState.HELD, reason="not-entitled")
             log("delivery_held", delivery=delivery.id, subscription=self.subscription.name, reason="not-entitled")
             return
-        about: dict[str, Any] = {"delivery": delivery.id, "subscription": self.subscription.name, "attempt": delivery.attempts}
+        about: dict[str, Any] = {
+            "delivery": delivery.id,
+            "subscription": self.subscription.name,
+            "attempt": delivery.attempts,
+        }
         try:
             answer = await sender.send(payload)
         except Refused as refusal:

@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
+from functools import partial
 from typing import BinaryIO, NamedTuple
 
 from lxml import etree
@@ -248,12 +249,8 @@ class Intake:
         for number, read in enumerate(self._reports(source, feed), 1):
             batch.append(read.report)
             if len(batch) == TOGETHER or number == count:
-                first, reports_now = not result, tuple(batch)
-                result += self.database.write(
-                    lambda tx, first=first, now=reports_now: self._keep_reports(
-                        tx, now, message, data if first else None
-                    )
-                )
+                keep = partial(self._keep_reports, batch=tuple(batch), message=message, data=None if result else data)
+                result += self.database.write(keep)
                 batch.clear()
         self.kept()
         self._log(feed.name, message.door, Became.KEPT, message.received, [f for r in result for f in r.findings])

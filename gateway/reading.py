@@ -95,15 +95,14 @@ def read_reports(
 
 
 def _report_feed(region: Region, document: care_reports.ReportDocument) -> Feed:
-    number, line = document.header.texts.get("dAgency.02", ("", None))
+    number = document.header.text("dAgency.02")
     for feed in region.feeds.values():
-        if feed.kind is Kind.CARE_REPORTS and number.strip() in feed.source.agency_numbers:
+        if feed.kind is Kind.CARE_REPORTS and number in feed.source.agency_numbers:
             return feed
     raise UnknownSender(
         "no feed of this region belongs to this agency",
         code="unknown-feed",
-        path=f"/EMSDataSet/Header[{document.header.number}]/DemographicGroup/dAgency.02",
-        line=line,
+        path=f"{document.header.path}/DemographicGroup/dAgency.02",
         remedy="name the feed, or give the agency's number in region.yaml",
     )
 

@@ -29,12 +29,16 @@ from gateway.mapping_folders import MappingFolders, read_mapping_folders, shippe
 from gateway.records import Channel, Organisation, Subscription, Topic
 from gateway.settings import Settings
 
+#: Patterns of a JSON Schema: found anywhere unless anchored, and `$` is the very end of the text.
+NAME = r"^[a-z0-9][a-z0-9-]*$"
+NAMESPACE = r"^(urn:oid:[0-9.]+|urn:uuid:[0-9a-f-]+|https?://\S+)$"
+
 
 class SchemeEntry(Section):
     """A band scheme, as data; see `gateway.bands.scheme` for the meaning of each key."""
 
     name: str
-    system: str = Field(pattern=r"urn:oid:[0-9.]+\Z|urn:uuid:[0-9a-f-]+\Z|https?://\S+\Z")
+    system: str = Field(pattern=NAMESPACE)
     namespace: str
     universal_id: str = ""
     universal_id_type: str = "ISO"
@@ -52,7 +56,7 @@ class SchemeEntry(Section):
 class OrganisationEntry(Section):
     """An agency or a facility, with its identifiers in each standard."""
 
-    id: str = Field(pattern=r"[a-z0-9][a-z0-9-]*\Z")
+    id: str = Field(pattern=NAME)
     kind: Literal["agency", "facility"]
     name: str
     system: str | None = None
@@ -83,7 +87,7 @@ class SenderEntry(Section):
 class FeedEntry(Section):
     """One inbound source: whose it is, how it is mapped, how it signs in, and whether it counts."""
 
-    name: str = Field(pattern=r"[a-z0-9][a-z0-9-]*\Z")
+    name: str = Field(pattern=NAME)
     organisation: str
     kind: Kind
     mapping: str
@@ -91,7 +95,7 @@ class FeedEntry(Section):
     time_zone: str | None = None
     sender: SenderEntry | None = None
     authorities: list[AuthorityEntry] = []
-    token_sha256: str | None = Field(None, pattern=r"[0-9a-f]{64}\Z")
+    token_sha256: str | None = Field(None, pattern=r"^[0-9a-f]{64}$")
     charset: str = "cp1252"
 
 
@@ -99,13 +103,13 @@ class HeaderEntry(Section):
     """An HTTP header sent with each notification; its secret comes from `env:NAME` or `file:PATH`."""
 
     name: str
-    from_: str = Field(alias="from", pattern=r"(env|file):.+\Z")
+    from_: str = Field(alias="from", pattern=r"^(env|file):.+$")
 
 
 class SubscriptionEntry(Section):
     """One facility's wish to be told, over one channel."""
 
-    name: str = Field(pattern=r"[a-z0-9][a-z0-9-]*\Z")
+    name: str = Field(pattern=NAME)
     organisation: str
     topic: Topic
     channel: Channel
@@ -123,7 +127,7 @@ class RegionFile(Section):
 
     name: str
     time_zone: str
-    address: str = Field(pattern=r"https?://[^/\s]+\Z")
+    address: str = Field(pattern=r"^https?://[^/\s]+$")
     schemes: list[SchemeEntry] = Field(min_length=1)
     organisations: list[OrganisationEntry] = Field(min_length=1)
     feeds: list[FeedEntry] = []
@@ -270,7 +274,10 @@ def _schemes(reader: _Reader) -> tuple[Scheme, ...]:
     schemes: list[Scheme] = []
     for index, entry in enumerate(reader.file.schemes):
         try:
-            schemes.append(Scheme(**{k: tuple(v) if isinstance(v, list) else v for k, v in entry.model_dump().items()}))
+            values: dict[str, Any] = {
+                key: tuple(value) if isinstance(value, list) else value for key, value in entry.model_dump().items()
+            }
+            schemes.append(Scheme(**values))
         except SchemeError as error:
             for mistake in error.mistakes:
                 reader.fault(("schemes", index, mistake.field), mistake.says)

@@ -27,7 +27,7 @@ FLOORS: list[list[str]] = [
     # 3: keeping
     ["settings", "mapping_folders", "schemas", "region", "logs", "store/"],
     # 4: working
-    ["reading", "joining", "intake", "looking_up", "mllp_client", "replaying", "deliveries"],
+    ["reading", "joining", "intake", "looking_up", "mllp_client", "replaying/", "deliveries"],
     # 5: doors
     ["doors/", "web/"],
     # 6: running

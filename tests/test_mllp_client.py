@@ -16,8 +16,7 @@ import pytest
 
 from gateway.errors import GatewayFault, Lost, Unreachable, UsageFault
 from gateway.mllp_client import MllpClient, read_address
-
-from .receivers import acknowledgement, field, make_certificate, mllp_receiver, server_tls
+from tests.receivers import acknowledgement, field, make_certificate, mllp_receiver, server_tls
 
 MESSAGE = b"MSH|^~\\&|A|B|C|D|20260314||ADT^A04^ADT_A01|M1|P|2.5.1\rPID|1||77^^^AHMC^MR\r"
 

@@ -19,7 +19,8 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import NamedTuple
+from itertools import chain
+from typing import NamedTuple, TypedDict
 
 from lxml import etree
 
@@ -50,6 +51,23 @@ NUMBERED = frozenset(
 
 _VERSION = re.compile(r"(?<![0-9.])3\.[0-9]\.[0-9](?![0-9])")
 
+
+class SafeOptions(TypedDict):
+    """The parser options that keep us safe and texts whole."""
+
+    resolve_entities: bool
+    load_dtd: bool
+    no_network: bool
+    remove_comments: bool
+    remove_pis: bool
+    huge_tree: bool
+
+
+#: Nothing is fetched or expanded, and no comment cuts a text in two; `huge_tree` lifts the limit on one text.
+SAFELY = SafeOptions(
+    resolve_entities=False, load_dtd=False, no_network=True, remove_comments=True, remove_pis=True, huge_tree=True
+)
+
 LINES_KNOWN = 65535  # libxml2 keeps the line of an element in 16 bits
 
 
@@ -74,12 +92,21 @@ class CustomElement(NamedTuple):
 class ReportHeader:
     """What holds for every report of one Header: `number` is its place in the file, from 1.
 
-    `texts` are the elements of the DemographicGroup by name, each with its line.
+    `elements` are those of the DemographicGroup by qualified name.
     """
 
     number: int
-    texts: Mapping[str, tuple[str, int | None]]
+    elements: Mapping[str, list[etree._Element]] = field(repr=False, default_factory=dict)
     configuration: etree._Element | None = field(repr=False, default=None)
+
+    @property
+    def path(self) -> str:
+        """The XPath of the Header."""
+        return f"/EMSDataSet/Header[{self.number}]"
+
+    def text(self, name: str) -> str:
+        """Give back what the DemographicGroup says under a name such as `dAgency.02`, or nothing."""
+        return next(((each.text or "").strip() for each in self.elements.get(_IN + name, ())), "")
 
     @cached_property
     def custom_elements(self) -> dict[str, CustomElement]:
@@ -126,15 +153,17 @@ class ReportDocument:
     number: int
     national: bool = False
     version: str = ""
+    _paths: dict[etree._Element, str] = field(repr=False, default_factory=dict)
 
     @property
     def path(self) -> str:
         """The XPath of the report."""
-        return f"/EMSDataSet/Header[{self.header.number}]/PatientCareReport[{self.number}]"
+        return f"{self.header.path}/PatientCareReport[{self.number}]"
 
     def path_of(self, element: etree._Element) -> str:
         """Give back the XPath of an element of this report, namespace prefixes left out."""
-        return "/".join([self.path, *_steps(element, self.element)])
+        self._paths.setdefault(self.element, self.path)
+        return path_of(element, self._paths)
 
     def custom_results(self) -> list[CustomResult]:
         """Give back the custom results, each with its definition and what it is about."""
@@ -162,23 +191,25 @@ def reports(source: bytes | Readable, *, limits: Limits = USUAL) -> Iterator[Rep
     `TooLarge` with `report-too-large`.
     """
     pieces = payload(source, limits)
-    parser = _Parser()
-    waiting = 0
-    for piece in pieces:
-        found = False
-        for document in parser.read(piece):
-            found = True
-            yield document
-        waiting = 0 if found else waiting + piece.count(b"<") + piece.count(b"=")
-        if waiting > limits.marks:
-            raise too_large("a report has more elements than any care report")
-    parser.finish()
+    first, second = next(pieces), next(pieces, None)
+    if second is None:
+        yield from _short(first)
+    else:
+        yield from _long(chain((first, second), pieces), limits)
 
 
-def path_of(element: etree._Element) -> str:
-    """Give back the XPath of an element from the root of its tree, namespace prefixes left out."""
-    root = element.getroottree().getroot()
-    return "/" + "/".join([_name(root), *_steps(element, root)])
+def path_of(element: etree._Element, paths: dict[etree._Element, str]) -> str:
+    """Give back the XPath of an element below one whose path is in `paths`, where those named now are kept."""
+    unnamed: list[etree._Element] = []
+    while element not in paths:
+        unnamed.append(element)
+        above = element.getparent()
+        assert above is not None, "no element above has a path"
+        element = above
+    for each in reversed(unnamed):
+        _name_alike(element, str(each.tag), paths)
+        element = each
+    return paths[element]
 
 
 def line_of(element: etree._Element) -> int | None:
@@ -193,64 +224,96 @@ def line_of(element: etree._Element) -> int | None:
     return line if text and "\n" not in text else None
 
 
-# ── elements ───────────────────────────────────────────────────────────────────────────────────────
+# ── parsing ────────────────────────────────────────────────────────────────────────────────────────
 
 
-class _Parser:
-    """A parse under way, which holds one Header and one report at a time."""
+def _short(data: bytes) -> Iterator[ReportDocument]:
+    """Read the usual payload, one piece, at once, which is a good deal faster than in steps.
+
+    A broken one is begun anew in steps, for the sake of the reports before the break.
+    """
+    try:
+        root = etree.fromstring(data, etree.XMLParser(remove_blank_text=True, **SAFELY))
+    except etree.XMLSyntaxError:
+        yield from _long(iter([data]), USUAL)
+        return
+    place = _Place()
+    for element in checked_root(root).iter(REPORT):
+        yield place.document(element)
+    place.check_any()
+
+
+def _long(pieces: Iterator[bytes], limits: Limits) -> Iterator[ReportDocument]:
+    """Read a payload of any length in steps, keeping only what the report at hand needs."""
+    parser = etree.XMLPullParser(events=("end",), tag=REPORT, remove_blank_text=True, **SAFELY)
+    ended = parser.read_events()
+    place = _Place()
+    waiting = 0
+    for piece in pieces:
+        fault = _feed(parser, piece)
+        waiting += piece.count(b"<") + piece.count(b"=")
+        for _, element in ended:
+            waiting = 0
+            document = place.document(element)
+            place.forget_before(element)
+            yield document
+        if fault:
+            raise fault
+        if waiting > limits.marks:
+            raise too_large("a report has more elements than any care report")
+    checked_root(_close(parser))
+    place.check_any()
+
+
+def _feed(parser: etree.XMLPullParser, piece: bytes) -> SenderFault | None:
+    try:
+        parser.feed(piece)
+    except etree.XMLSyntaxError as error:
+        return syntax_fault(error, parser)
+    return None
+
+
+def _close(parser: etree.XMLPullParser) -> etree._Element:
+    try:
+        return parser.close()
+    except etree.XMLSyntaxError as error:
+        raise syntax_fault(error, parser) from None
+
+
+class _Place:
+    """Where in the file a reading stands: in which Header, and after how many reports and Headers."""
 
     def __init__(self) -> None:
-        self._parser = etree.XMLPullParser(
-            events=("end",),
-            tag=REPORT,
-            resolve_entities=False,
-            load_dtd=False,
-            no_network=True,
-            remove_comments=True,
-            remove_pis=True,
-            remove_blank_text=True,
-            huge_tree=True,
-        )
-        self._events = self._parser.read_events()
         self._within: etree._Element | None = None
-        self._header = ReportHeader(0, {})
-        self._number = 0
-        self._passed = 0  # Headers that are over and gone
+        self._header = ReportHeader(0)
+        self._headers = 0
+        self._reports = 0
         self._national = False
         self._version = ""
 
-    def read(self, piece: bytes) -> Iterator[ReportDocument]:
-        """Take the next bytes and give back the reports that end in them."""
-        fault: SenderFault | None = None
-        try:
-            self._parser.feed(piece)
-        except etree.XMLSyntaxError as error:
-            fault = syntax_fault(error, self._parser)
-        for _, element in self._events:
-            yield self._document(element)
-        if fault:
-            raise fault
+    def document(self, element: etree._Element) -> ReportDocument:
+        """Give back the next report. Raises `UnreadableMessage` if it does not stand in a Header."""
+        header = element.getparent()
+        if header is None or header is not self._within:
+            header = self._begin_header(header)
+        self._reports += 1
+        return ReportDocument(element, self._header, self._reports, self._national, self._version)
 
-    def finish(self) -> None:
-        """End the parse. Raises what the parser did not like, or that there was no report."""
-        try:
-            root = self._parser.close()
-        except etree.XMLSyntaxError as error:
-            raise syntax_fault(error, self._parser) from None
-        checked_root(root)
+    def forget_before(self, element: etree._Element) -> None:
+        """Free everything that stands before a report: what is needed of it has been read."""
+        header = element.getparent()
+        root = header.getparent() if header is not None else None
+        assert header is not None
+        assert root is not None
+        del header[: header.index(element)]
+        del root[: root.index(header)]
+
+    def check_any(self) -> None:
+        """Raise `UnreadableMessage` if there was no report."""
         if self._within is None:
             raise refused("report-empty")
 
-    def _document(self, element: etree._Element) -> ReportDocument:
-        header = element.getparent()
-        if header is not self._within:
-            self._begin_header(header)
-        assert header is not None
-        self._number += 1
-        del header[: header.index(element)]
-        return ReportDocument(element, self._header, self._number, self._national, self._version)
-
-    def _begin_header(self, header: etree._Element | None) -> None:
+    def _begin_header(self, header: etree._Element | None) -> etree._Element:
         root = header.getparent() if header is not None and header.tag == HEADER else None
         if header is None or root is None or root.getparent() is not None or root.tag != ROOT:
             raise refused("report-root", message="a PatientCareReport that does not stand in a Header")
@@ -258,23 +321,28 @@ class _Parser:
             location = root.get(_SCHEMA_LOCATION, "")
             self._national = "NAT" in location
             self._version = next(iter(_VERSION.findall(location)), "")
-        self._passed += sum(before.tag == HEADER for before in header.itersiblings(preceding=True))
-        self._header = _read_header(header, self._passed + 1)
-        self._within, self._number = header, 0
-        del root[: root.index(header)]
+        before = header
+        while (previous := before.getprevious()) is not None and previous is not self._within:
+            before = previous
+            self._headers += before.tag == HEADER
+        self._headers += 1
+        self._header = _read_header(header, self._headers)
+        self._within, self._reports = header, 0
+        return header
 
 
 def _read_header(header: etree._Element, number: int) -> ReportHeader:
-    texts: dict[str, tuple[str, int | None]] = {}
+    elements: dict[str, list[etree._Element]] = {}
     configuration = None
     for part in header:
         if part.tag == _DEMOGRAPHICS:
-            texts |= {_name(each): (each.text.strip(), line_of(each)) for each in part if each.text}
+            for each in part:
+                elements.setdefault(str(each.tag), []).append(each)
         elif part.tag == _CONFIGURATION:
             configuration = part
         elif part.tag == REPORT:
             break
-    return ReportHeader(number, texts, configuration)
+    return ReportHeader(number, elements, configuration)
 
 
 def _custom_element(group: etree._Element) -> CustomElement:
@@ -294,18 +362,14 @@ def _text(parent: etree._Element, name: str) -> str:
     return (parent.findtext(_IN + name) or "").strip()
 
 
-def _steps(element: etree._Element, top: etree._Element) -> list[str]:
-    """The steps of an XPath from `top` down; a number stands where there are several, or may be by the schema."""
-    steps: list[str] = []
-    while element is not top:
-        before = sum(each.tag == element.tag for each in element.itersiblings(preceding=True))
-        after = any(each.tag == element.tag for each in element.itersiblings())
-        numbered = before or after or element.tag in NUMBERED
-        steps.append(f"{_name(element)}[{before + 1}]" if numbered else _name(element))
-        parent = element.getparent()
-        assert parent is not None, "the element does not stand below the top"
-        element = parent
-    return steps[::-1]
+def _name_alike(parent: etree._Element, tag: str, paths: dict[etree._Element, str]) -> None:
+    """Put down the XPath of the children of one name: in one pass, however many there are."""
+    alike = list(parent.iterchildren(tag))
+    path = f"{paths[parent]}/{_name(alike[0])}"
+    if len(alike) == 1 and tag not in NUMBERED:
+        paths[alike[0]] = path
+    else:
+        paths.update((each, f"{path}[{number}]") for number, each in enumerate(alike, 1))
 
 
 def _name(element: etree._Element) -> str:

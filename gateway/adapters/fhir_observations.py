@@ -138,7 +138,7 @@ def _measurement(sheet: Sheet, name: str, reading: Reading) -> Json:
         return _end_tidal(sheet, name, reading)
     vital = VITALS.get(reading.name)
     if vital is None:  # a kind of measurement the tables do not know is still what the crew measured
-        what = concept(words=reading.name.replace("_", " "))
+        what = concept(words=reading.name.replace("_", " ")) or {"text": "Unnamed measurement"}
         unit = code(reading.unit)
         return {**_observation(sheet, name, what, "vital-signs"), **_value(sheet, reading, None, unit)}
     return {**_of_vital(sheet, name, vital), **_value(sheet, reading, vital.unit)}

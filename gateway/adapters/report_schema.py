@@ -9,7 +9,7 @@ from collections.abc import Iterator
 
 from lxml import etree
 
-from gateway.adapters.care_reports import checked_root, line_of, path_of, syntax_fault
+from gateway.adapters.care_reports import SAFELY, checked_root, line_of, path_of, syntax_fault
 from gateway.adapters.report_payload import USUAL, Limits, payload, too_large
 from gateway.findings import finding
 from gateway.records import Finding
@@ -62,14 +62,7 @@ def read_tree(data: bytes, *, limits: Limits = USUAL) -> etree._Element:
     """Give back the root of a whole EMS data set, read as carefully as `reports` does. Raises as it does."""
     if data.count(b"<") + data.count(b"=") > max(limits.marks, len(data) // 16):
         raise too_large("more elements than care reports of this size have")
-    parser = etree.XMLParser(
-        resolve_entities=False,
-        load_dtd=False,
-        no_network=True,
-        remove_comments=True,
-        remove_pis=True,
-        huge_tree=True,
-    )
+    parser = etree.XMLParser(**SAFELY)
     try:
         for piece in payload(data, limits):
             parser.feed(piece)
@@ -82,17 +75,18 @@ def read_tree(data: bytes, *, limits: Limits = USUAL) -> etree._Element:
 def _findings(root: etree._Element, schema: etree.XMLSchema) -> Iterator[Finding]:
     """One finding an element: the first rule it breaks; the others follow from it."""
     told: set[str] = set()
+    paths = {root: "/EMSDataSet"}
     for entry in schema.error_log:
         place = entry.path or "/*"
         if place not in told and len(told) < MOST:
             told.add(place)
-            yield _finding(root, place, entry)
+            element = root.getroottree().xpath(place)[0]
+            yield _finding(element, path_of(element, paths), entry)
 
 
-def _finding(root: etree._Element, place: str, entry: etree._LogEntry) -> Finding:
-    element = root.getroottree().xpath(place)[0]
+def _finding(element: etree._Element, path: str, entry: etree._LogEntry) -> Finding:
+    name = str(element.tag).rpartition("}")[2]
     rule = RULES.get(entry.type_name, OTHER_RULE)
-    path, name = path_of(element), str(element.tag).rpartition("}")[2]
     if attribute := _ATTRIBUTE.match(entry.message):
         path, name = f"{path}/@{attribute.group(1)}", f"{name}/@{attribute.group(1)}"
     said = f"{name} {rule}{_wanted(entry.message)}"

@@ -30,7 +30,7 @@ from gateway.mapping_folders import shipped
 from gateway.mllp_client import MllpClient
 from gateway.records import Channel, DeliveryState, Traffic
 from gateway.region import Region, read_region
-from gateway.store import deliveries, episodes, feeds, links, quarantine, reports, reviews, visits
+from gateway.store import deliveries, episodes, links, quarantine, reports, reviews, visits
 from gateway.store.database import Database
 from gateway.store.transaction import Tx
 
@@ -168,10 +168,6 @@ def _result(tx: Tx, day: Day, region: Region, received: Received, refused: list[
     live = Traffic.LIVE
     verdicts = judge(tx, day.cases, region, received)
     sent = deliveries.count(tx)
-    by_kind: dict[str, int] = {"care-report": 0, "admission": 0}
-    for traffic in Traffic:
-        for total in feeds.totals(tx, traffic=traffic):
-            by_kind[total.kind] = by_kind.get(total.kind, 0) + total.messages
     return {
         "region": region.name,
         "sent": {"messages": len(day.order), "refused": refused},
@@ -219,7 +215,7 @@ def _verdict_json(verdict: Verdict) -> dict[str, Any]:
 def _all_arrived(result: dict[str, Any]) -> bool:
     told = result["deliveries"]
     others = sum(n for states in told["by_subscription"].values() for s, n in states.items() if s != "delivered")
-    return told["sent"] == told["received"] and others == 0
+    return bool(told["sent"] == told["received"] and others == 0)
 
 
 def _print_result(result: dict[str, Any]) -> None:
@@ -228,9 +224,8 @@ def _print_result(result: dict[str, Any]) -> None:
     to.print(
         f"{result['sent']['messages']} messages went in through the doors, {len(result['sent']['refused'])} refused."
     )
-    to.print(
-        f"{result['reports']} care reports and {result['visits']} visits were kept, in {_sum(result['episodes'])} episodes."
-    )
+    to.print(f"{result['reports']} care reports and {result['visits']} visits were kept.")
+    to.print("episodes: " + ", ".join(f"{n} {state}" for state, n in sorted(result["episodes"].items())))
     to.print("links: " + ", ".join(f"{n} {state}" for state, n in sorted(result["links"].items())))
     to.print(f"open reviews: {result['reviews'].get('open', 0)}; in quarantine: {result['quarantine']}")
     to.print(f"{told['sent']} notifications were sent, {told['received']} received by the subscribers.")
@@ -239,10 +234,6 @@ def _print_result(result: dict[str, Any]) -> None:
         for difference in each["differences"]:
             to.print(f"  {each['id']}: {difference}")
     to.print(CAUTION, style="dim")
-
-
-def _sum(counts: dict[str, int]) -> int:
-    return sum(counts.values())
 
 
 async def _serve_on(home: Path, doors: dict[str, str]) -> None:

@@ -21,48 +21,59 @@ from gateway.replaying.sending import Outcome, Run, send_all
 DIFFERS = 1  # exit status: an answer was negative, or another than expected
 
 
+Paths = Annotated[
+    list[Path], typer.Argument(help="Files (.hl7, .txt, .xml), folders, order files (.csv).", show_default=False)
+]
+To = Annotated[
+    list[str],
+    typer.Option(
+        "--to",
+        metavar="URL",
+        help="mllp://, mllps://, http:// or https://. Given twice, each message goes to the first that takes its kind.",
+        show_default=False,
+    ),
+]
+Rate = Annotated[float | None, typer.Option(metavar="N", help="Messages a second; else as fast as answers come.")]
+Connections = Annotated[
+    int, typer.Option(metavar="N", min=1, max=1000, help="Connections; one patient's messages share one.")
+]
+FreshIds = Annotated[bool, typer.Option("--fresh-ids", help="New control ids (MSH-10) and report UUIDs.")]
+ShiftTo = Annotated[
+    str | None, typer.Option(metavar="TIME", help="Move all times so that the earliest is TIME (ISO 8601, or now).")
+]
+Zone = Annotated[
+    str | None, typer.Option(metavar="NAME", help="Zone of times without offset, as America/Chicago; else TIME's.")
+]
+Expect = Annotated[
+    Path | None, typer.Option(metavar="DIR", help="Folder with the expected codes: a.hl7.expected for a.hl7.")
+]
+Token = Annotated[
+    str | None,
+    typer.Option(envvar="BANDGATE_TOKEN", metavar="TEXT", help="Bearer token for HTTP; better in the environment."),
+]
+Authority = Annotated[Path | None, typer.Option(metavar="FILE", help="Trust the certificates in this PEM file.")]
+Certificate = Annotated[
+    Path | None, typer.Option(metavar="FILE", help="Client certificate with its key, one PEM file.")
+]
+Timeout = Annotated[float, typer.Option(metavar="SECONDS", min=0.1, help="How long to wait for an answer.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
+
+
 def replay(
-    paths: Annotated[
-        list[Path], typer.Argument(help="Files (.hl7, .txt, .xml), folders, order files (.csv).", show_default=False)
-    ],
+    paths: Paths,
     *,
-    to: Annotated[
-        list[str],
-        typer.Option(
-            "--to",
-            metavar="URL",
-            help="Where to: mllp://, mllps://, http:// or https://. Given twice, each message goes to the first that "
-            "takes its kind.",
-            show_default=False,
-        ),
-    ],
-    rate: Annotated[
-        float | None, typer.Option(metavar="N", help="Messages a second; else as fast as answers come.")
-    ] = None,
-    connections: Annotated[
-        int, typer.Option(metavar="N", min=1, max=1000, help="Connections; one patient's messages share one.")
-    ] = 1,
-    fresh_ids: Annotated[bool, typer.Option("--fresh-ids", help="New control ids (MSH-10) and report UUIDs.")] = False,
-    shift_to: Annotated[
-        str | None,
-        typer.Option(metavar="TIME", help="Move all times so that the earliest is TIME (ISO 8601, or now)."),
-    ] = None,
-    zone: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Zone of times without offset, as America/Chicago; else TIME's.")
-    ] = None,
-    expect: Annotated[
-        Path | None, typer.Option(metavar="DIR", help="Folder with the expected codes: a.hl7.expected for a.hl7.")
-    ] = None,
-    token: Annotated[
-        str | None,
-        typer.Option(envvar="BANDGATE_TOKEN", metavar="TEXT", help="Bearer token for HTTP; better in the environment."),
-    ] = None,
-    ca: Annotated[Path | None, typer.Option(metavar="FILE", help="Trust the certificates in this PEM file.")] = None,
-    certificate: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Client certificate with its key, one PEM file.")
-    ] = None,
-    timeout: Annotated[float, typer.Option(metavar="SECONDS", min=0.1, help="How long to wait for an answer.")] = 30.0,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+    to: To,
+    rate: Rate = None,
+    connections: Connections = 1,
+    fresh_ids: FreshIds = False,
+    shift_to: ShiftTo = None,
+    zone: Zone = None,
+    expect: Expect = None,
+    token: Token = None,
+    ca: Authority = None,
+    certificate: Certificate = None,
+    timeout: Timeout = 30.0,
+    as_json: AsJson = False,
 ) -> None:
     """Send messages to any end and report each answer and its latency.
 
@@ -79,14 +90,7 @@ def replay(
     check_sendable(messages, targets)
     messages = _rewritten(messages, fresh_ids=fresh_ids, shift_to=shift_to, zone=zone)
     run = _send(messages, targets, access, rate=rate, connections=connections, tell=_ignore if as_json else _print_row)
-    figures = report.summary(run, rate=rate)
-    if as_json:
-        stopped = str(run.stopped) if run.stopped else None
-        rows = [report.row(outcome) for outcome in run.outcomes]
-        print_json({"to": list(targets.addresses), "messages": rows, "summary": figures, "stopped": stopped})
-    else:
-        for line in report.lines(figures):
-            out.print(line)
+    _print_run(run, targets, rate=rate, as_json=as_json)
     if run.stopped:
         raise run.stopped
     if not all(outcome.is_good for outcome in run.outcomes):
@@ -140,6 +144,17 @@ def _send(
             tell(outcome)
 
         return asyncio.run(send_all(messages, targets, access, rate=rate, connections=connections, tell=told))
+
+
+def _print_run(run: Run, targets: Targets, *, rate: float | None, as_json: bool) -> None:
+    figures = report.summary(run, rate=rate)
+    if as_json:
+        rows = [report.row(outcome) for outcome in run.outcomes]
+        stopped = str(run.stopped) if run.stopped else None
+        print_json({"to": list(targets.addresses), "messages": rows, "summary": figures, "stopped": stopped})
+        return
+    for line in report.lines(figures):
+        out.print(line)
 
 
 def _ignore(outcome: Outcome) -> None:

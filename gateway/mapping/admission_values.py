@@ -46,7 +46,7 @@ class Case:
         self.findings: list[Finding] = []
         self.times: dict[str, Time | None] = {}
         self.has_local_times = False
-        # A zone in MSH-7 holds for the whole message (HL7 v2 section 2.14.9.7).
+        # A zone in MSH-7 holds for the whole message (HL7 v2, MSH-7).
         said = message.header.value(7)
         self.zone = zone_of(said, source.zone) if isinstance(said, str) else source.zone
         self.zone_is_sent = self.zone is not source.zone
@@ -113,13 +113,13 @@ def _take(value: Value, case: Case) -> Any:
 
 def gather(value: Value, case: Case) -> tuple[Any, ...]:
     """Give back what stands at all places, each thing once."""
-    results: list[Any] = []
+    results: dict[Any, None] = {}
     for spot, convert in value.places:
         for raw, path, line in spot.look(case.segments, case.delimiters):
             result = case.settle(convert(case, spot, raw), path, line)
             if result is not None and result not in results:
                 case.origins[f"{value.name}[{len(results)}]"] = Origin(path, line, value.rule)
-                results.append(result)
+                results[result] = None
     return tuple(results)
 
 

@@ -31,8 +31,8 @@ from gateway.records import Admission, Finding, Person, Sighting, Traffic
 #: MSH-11, table 0103: all but production. Only P says expressly that a message is live.
 TEST_TRAFFIC = frozenset("TDNV")
 
-#: What no mapping changes: the time of an event is when it occurred, else when it was recorded (HL7 v2 section
-#: 3.4.1), else when the message was made.
+#: What no mapping changes: the time of an event is when it occurred, else when it was recorded, else when the
+#: message was made (HL7 v2, the texts of EVN-6, EVN-2 and MSH-7).
 FIXED_TIMES = {"event_time": Place(at=["EVN-6", "EVN-2"]), "message_time": Place(at="MSH-7")}
 
 #: PV1-2, table 0004: a message about a person, not about a visit (A28, A31).

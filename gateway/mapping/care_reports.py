@@ -19,6 +19,7 @@ from gateway.adapters.report_payload import refused
 from gateway.findings import finding
 from gateway.mapping.authorities import resolve
 from gateway.mapping.report_bands import Bands, BandSpot, compile_band, look_for_bands
+from gateway.mapping.report_case import Case
 from gateway.mapping.report_groups import (
     Group,
     compile_group,
@@ -27,8 +28,8 @@ from gateway.mapping.report_groups import (
     read_quoted,
     read_vitals,
 )
-from gateway.mapping.report_places import Spot, Walk, compile_spot, compile_walk
-from gateway.mapping.report_values import Case, Value, compile_value
+from gateway.mapping.report_places import Spot, Walk, compile_spot, compile_walk, is_in_header
+from gateway.mapping.report_values import Value, compile_value
 from gateway.mapping.rules import Mapping as MappingFile
 from gateway.mapping.sightings import is_exercise, judge
 from gateway.mapping.source import Source
@@ -72,8 +73,10 @@ class CareReportReader(NamedTuple):
 
     mapping: str
     walk: Walk
-    single: tuple[Value, ...]
-    gathered: tuple[Value, ...]
+    plain: tuple[Value, ...]
+    times: tuple[Value, ...]
+    person: tuple[Value, ...]
+    address: tuple[Value, ...]
     conditions: tuple[ConditionSpot, ...]
     groups: Mapping[str, Group]
     bands: tuple[BandSpot, ...]
@@ -83,30 +86,42 @@ class CareReportReader(NamedTuple):
 
         Raises `UnreadableMessage` with the code `report-no-number` when nothing identifies the report.
         """
-        case = Case(document, self.walk.find(document.element), source)
-        values = {value.name: value.read(case) for value in self.single}
-        values |= {value.name: value.gather(case) for value in self.gathered}
+        case = Case(document, self.walk.find(document), source)
+        values: dict[str, Any] = {value.name: value.read(case) for value in self.plain}
         bands = look_for_bands(self.bands, case)
-        key, uuid = _identity(case, values)
+        number, contact = values.pop("number", None), values.pop("patient_contact", None)
+        key, uuid = _identity(case, number)
         return CareReport(
             key=key,
             uuid=uuid,
-            number=values.get("number") or "",
+            number=number or "",
             organisation=source.organisation,
             version=document.version,
             partial=document.national,
             traffic=_traffic(bands.sightings, source),
-            patient=_person(case, values),
-            patient_identifiers=_patient_identifiers(case, values),
-            patient_contact=values.get("patient_contact") is not False,
-            times=ReportTimes(**_part("times.", values)),
+            patient=self._person(case),
+            patient_identifiers=_patient_identifiers(case, values.pop("patient_identifier", None)),
+            patient_contact=contact is not False,
+            times=ReportTimes(**{value.field: value.read(case) for value in self.times}),
             destination=source.facilities.get(values.get("destination_code") or ""),
             conditions=self._conditions(case),
             sightings=bands.sightings,
             **self._groups(case, bands),
-            **{name: values[name] for name in PLAIN_VALUES & values.keys()},
-            findings=tuple(_findings(case, values, bands.sightings)),
+            **values,
+            findings=tuple(_findings(case, values, bands.sightings, contact=contact)),
             origins=case.origins,
+        )
+
+    def _person(self, case: Case) -> Person:
+        fields: dict[str, Any] = {value.field: value.read(case) for value in self.person}
+        address = Address(**{value.field: value.read(case) for value in self.address})
+        family, age, unit = fields.get("family"), fields.pop("age", None), fields.pop("age_unit", None)
+        estimated = "patient.age" in case.estimated
+        return Person(
+            address=None if address == Address() else address,
+            age=Age(value=age, unit=unit, estimated=estimated) if age is not None and unit else None,
+            unidentified=family is not None and family.upper() in case.source.placeholders,
+            **fields,
         )
 
     def _conditions(self, case: Case) -> tuple[Condition, ...]:
@@ -114,16 +129,10 @@ class CareReportReader(NamedTuple):
         for kind, rule, spot in self.conditions:
             elements = case.found.get(spot.tag, ())
             for element in elements:
-                stated = case.stated(element)
+                name, alone = f"conditions[{len(conditions)}]", len(elements) == 1
+                stated = case.stated(name, rule, spot, element, alone=alone, above=case.base)
                 if stated:
-                    path = case.place_of(spot, element, alone=len(elements) == 1)
-                    case.took(f"conditions[{len(conditions)}]", rule, path, element)
-                    text, negative = stated
-                    conditions.append(
-                        Condition(kind=kind, text=text, negative=negative)
-                        if kind == "complaint"
-                        else Condition(kind=kind, code=text, negative=negative)
-                    )
+                    conditions.append(_condition(kind, *stated))
         return tuple(conditions)
 
     def _groups(self, case: Case, bands: Bands) -> dict[str, Any]:
@@ -135,15 +144,6 @@ class CareReportReader(NamedTuple):
 
 _GROUP_READERS = {"vitals": read_vitals, "medications": read_medications, "procedures": read_procedures}
 
-#: The values that are fields of the record under their own name.
-PLAIN_VALUES = frozenset(
-    ["agency_number", "agency_state", "agency_name", "incident_number", "response_number", "unit", "service"]
-    + ["destination_code", "destination_name", "transport", "mass_casualty", "triage"]
-    + ["initial_acuity", "final_acuity", "narrative"]
-)
-
-_GATHERED = frozenset({"patient.phones", "patient.address.lines"})
-
 
 def compile_care_reports(mapping: MappingFile, tables: Mapping[str, CodeTable]) -> CareReportReader:
     """Give back the reader of a checked and completed mapping of care reports.
@@ -151,15 +151,19 @@ def compile_care_reports(mapping: MappingFile, tables: Mapping[str, CodeTable]) 
     Raises `ConfigurationFault` for a place outside the reports.
     """
     places = mapping.value_places()
-    values = [compile_value(name, mapping.mapping, place, tables) for name, place in places.items()]
-    paths = [at for place in places.values() for at in place.places if compile_spot(at, {}).header is None]
+    parts: dict[str, list[Value]] = {"": [], "times": [], "patient": [], "patient.address": []}
+    for name, place in places.items():
+        parts[name.rpartition(".")[0]].append(compile_value(name, mapping.mapping, place, tables))
+    paths = [at for place in places.values() for at in place.places if not is_in_header(at)]
     paths += [*mapping.conditions.values(), *(group.each for group in mapping.groups.values())]
     paths += [band.at for band in mapping.band if band.at is not None]
     return CareReportReader(
         mapping=mapping.mapping,
         walk=compile_walk(paths),
-        single=tuple(value for value in values if value.name not in _GATHERED),
-        gathered=tuple(value for value in values if value.name in _GATHERED),
+        plain=tuple(parts[""]),
+        times=tuple(parts["times"]),
+        person=tuple(parts["patient"]),
+        address=tuple(parts["patient.address"]),
         conditions=tuple(
             ConditionSpot(kind, f"{mapping.mapping}: {kind}", compile_spot(at, {}))
             for kind, at in mapping.conditions.items()
@@ -172,57 +176,33 @@ def compile_care_reports(mapping: MappingFile, tables: Mapping[str, CodeTable]) 
 # ── parts of the record ────────────────────────────────────────────────────────────────────────────
 
 
-def _part(prefix: str, values: Mapping[str, Any]) -> dict[str, Any]:
-    return {name.removeprefix(prefix): value for name, value in values.items() if name.startswith(prefix)}
+def _condition(kind: str, said: str, negative: str | None) -> Condition:
+    if kind == "complaint":
+        return Condition(kind=kind, text=said, negative=negative)
+    return Condition(kind=kind, code=said, negative=negative)
 
 
-def _identity(case: Case, values: Mapping[str, Any]) -> tuple[str, str | None]:
+def _identity(case: Case, number: str | None) -> tuple[str, str | None]:
     """The report's key and UUID. Raises `UnreadableMessage` when there is neither UUID nor number."""
     written = case.document.element.get("UUID", "").strip().lower()
-    if written and not UUID_FORM.fullmatch(written):
-        case.tell("report-uuid-form", case.document.element)
+    if UUID_FORM.fullmatch(written):
+        return written, written
+    case.tell("report-uuid-form" if written else "report-no-uuid", case.document.element)
     if USABLE_UUID.fullmatch(written):
         return written, written
-    if not written:
-        case.tell("report-no-uuid", case.document.element)
-    number = values.get("number")
     if not number:
         raise refused("report-no-number", path=case.document.path)
-    header = case.document.header.texts
-    parts = [header.get(name, ("", None))[0] for name in ("dAgency.01", "dAgency.02", "dAgency.04")]
-    return "|".join(part.replace("%", "%25").replace("|", "%7C") for part in (*parts, number)), None
+    parts = [*map(case.document.header.text, ("dAgency.01", "dAgency.02", "dAgency.04")), number]
+    return "|".join(part.replace("%", "%25").replace("|", "%7C") for part in parts), None
 
 
-def _person(case: Case, values: Mapping[str, Any]) -> Person:
-    fields = _part("patient.", values)
-    address = Address(**_part("address.", fields))
-    family = fields.get("family")
-    return Person(
-        age=_age(case, fields),
-        address=None if address == Address() else address,
-        unidentified=family is not None and family.upper() in case.source.placeholders,
-        **{name: value for name, value in fields.items() if name in _PERSON_VALUES},
-    )
-
-
-_PERSON_VALUES = frozenset({"family", "given", "middle", "suffix", "birth_date", "sex", "phones"})
-
-
-def _age(case: Case, fields: Mapping[str, Any]) -> Age | None:
-    """The age at the time of the run; a number without its unit is none."""
-    number, unit = fields.get("age"), fields.get("age_unit")
-    if number is None or unit is None:
-        return None
-    return Age(value=number, unit=unit, estimated="patient.age" in case.estimated)
-
-
-def _patient_identifiers(case: Case, values: Mapping[str, Any]) -> tuple[Identifier, ...]:
+def _patient_identifiers(case: Case, number: str | None) -> tuple[Identifier, ...]:
     """The agency's own number for the patient, which means nothing outside that agency."""
-    number = values.get("patient_identifier")
     if number is None:
         return ()
     system = resolve(case.source.authorities, None, None, None, OWN_PATIENT_NUMBER)
-    return (Identifier(value=number, system=system, type=OWN_PATIENT_NUMBER, facility=values.get("agency_number")),)
+    agency = case.document.header.text("dAgency.02") or None
+    return (Identifier(value=number, system=system, type=OWN_PATIENT_NUMBER, facility=agency),)
 
 
 def _traffic(sightings: tuple[Sighting, ...], source: Source) -> Traffic:
@@ -238,14 +218,16 @@ def _has_live_band(sightings: tuple[Sighting, ...]) -> bool:
 # ── what there is to say about the whole report ────────────────────────────────────────────────────
 
 
-def _findings(case: Case, values: Mapping[str, Any], sightings: tuple[Sighting, ...]) -> Iterator[Finding]:
+def _findings(
+    case: Case, values: Mapping[str, Any], sightings: tuple[Sighting, ...], *, contact: bool | None
+) -> Iterator[Finding]:
     source, report = case.source, case.document.path
     if case.has_local_times:
         yield finding("time-without-zone", path=report)
     yield from case.findings
     if source.agency_numbers and values.get("agency_number") not in source.agency_numbers:
         yield _at("report-agency-unknown", "agency_number", case)
-    if values.get("patient_contact") is False:
+    if contact is False:
         yield _at("report-no-patient", "patient_contact", case)
     elif case.document.national:
         yield finding("report-national-only", path=report)

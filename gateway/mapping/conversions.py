@@ -64,7 +64,7 @@ class Layout(NamedTuple):
 #: Extended composite id with check digit (2A.2.14).
 CX = Layout(authority=4, type=5, facility=6, check_digit=2, check_scheme=3, start=7, end=8, length=8)
 
-#: Extended composite id and name of persons (2A.2.86): the name stands between the number and its issuer.
+#: Extended composite id and name of persons: the name stands between the number and its issuer.
 XCN = Layout(authority=9, type=13, facility=14, check_digit=11, check_scheme=12, start=19, end=20, length=20)
 
 #: The fields that are XCN; every other identifier is read as CX. Per-version definitions, 2.5.1.
@@ -109,7 +109,7 @@ def identifier(raw: str, delimiters: Delimiters, layout: Layout, authorities: It
 
 
 def location(raw: str, delimiters: Delimiters) -> Location | None:
-    """Give back a person location (PL, 2A.2.53): unit, room, bed, and the facility by its namespace."""
+    """Give back a person location (PL): unit, room, bed, and the facility by its namespace."""
     unit, room, bed, facility = components(raw, delimiters, 4)
     if unit is room is bed is facility is None:
         return None
@@ -117,7 +117,7 @@ def location(raw: str, delimiters: Delimiters) -> Location | None:
 
 
 def address(raw: str, delimiters: Delimiters) -> Address | None:
-    """Give back an extended address (XAD, 2A.2.85): street, other designation, city, state, code, country."""
+    """Give back an extended address (XAD): street, other designation, city, state, code, country."""
     street, other, city, state, code, country, _, _, district = components(raw, delimiters, 9)
     lines = tuple(line for line in (street, other) if line)
     if not lines and city is state is code is country is district is None:
@@ -128,7 +128,7 @@ def address(raw: str, delimiters: Delimiters) -> Address | None:
 def name(raw: str, delimiters: Delimiters, family: int) -> str | None:
     """Give back a person's name as people read it: prefix, given, middle, family, suffix.
 
-    `family` is the component in which the family name stands: 1 in XPN (2A.2.88), 2 in XCN (2A.2.86).
+    `family` is the component in which the family name stands: 1 in XPN, 2 in XCN.
     """
     last, given, middle, suffix, prefix = components(raw, delimiters, family + 4)[family - 1 :]
     return " ".join(part for part in (prefix, given, middle, last, suffix) if part) or None

@@ -11,12 +11,12 @@ from lxml.etree import _Element as Element
 
 from gateway.adapters.care_reports import CustomResult, line_of
 from gateway.bands import scan
-from gateway.bands.scan import NotABand
+from gateway.bands.scan import Band, NotABand
 from gateway.bands.scheme import Scheme
+from gateway.mapping.report_case import Case
 from gateway.mapping.report_places import Spot, compile_spot
-from gateway.mapping.report_values import Case
 from gateway.mapping.rules import BandPlace
-from gateway.mapping.sightings import sight, sight_in_text
+from gateway.mapping.sightings import sight
 from gateway.records import How, Sighting
 
 CUSTOM_VALUE = "eCustomResults/eCustomResults.ResultsGroup/eCustomResults.01"
@@ -91,10 +91,15 @@ def _look_at(band: BandSpot, element: Element, case: Case) -> Sequence[Sighting]
     schemes: Sequence[Scheme] = case.source.schemes
     if band.scheme is not None:
         schemes = tuple(scheme for scheme in schemes if scheme.name == band.scheme)
-    path = case.document.path_of(element) + ("" if attribute is None else f"/@{attribute}")
     if band.how is How.FREE_TEXT:
-        return sight_in_text(raw, schemes, path=path, line=line_of(element), rule=band.rule)
-    read = scan.read(raw, schemes)
-    if isinstance(read, NotABand) and not (band.for_bands_only or read.code in ALMOST_A_BAND):
+        found: list[tuple[str, Band | NotABand]] = [
+            (raw[start:end], read) for start, end, read in scan.find_in_text(raw, schemes)
+        ]
+    else:
+        read = scan.read(raw, schemes)
+        taken = not isinstance(read, NotABand) or band.for_bands_only or read.code in ALMOST_A_BAND
+        found = [(raw, read)] if taken else []
+    if not found:
         return ()
-    return (sight(raw, read, how=band.how, path=path, line=line_of(element), rule=band.rule),)
+    path = case.document.path_of(element) + ("" if attribute is None else f"/@{attribute}")
+    return [sight(*each, how=band.how, path=path, line=line_of(element), rule=band.rule) for each in found]

@@ -6,17 +6,18 @@ negative. A drug or procedure whose code carries a PN was *not* given or done, a
 """
 
 from collections.abc import Iterator, Mapping
-from typing import Any, NamedTuple
+from dataclasses import dataclass
+from typing import Any, NamedTuple, Self
 
 from lxml.etree import _Element as Element
 
-from gateway.adapters.care_reports import line_of
 from gateway.mapping.authorities import resolve
+from gateway.mapping.report_case import Case, Statement
 from gateway.mapping.report_places import Spot, compile_spot
-from gateway.mapping.report_values import Case, Convert, Value, read_flag, read_number, read_time
+from gateway.mapping.report_values import Convert, Value, read_flag, read_number, read_time
 from gateway.mapping.rules import Group as GroupRule
 from gateway.mapping.tables import CodeTable
-from gateway.records import Identifier, Medication, Origin, Procedure, Reading, VitalSigns
+from gateway.records import Identifier, Medication, Procedure, Reading, VitalSigns
 
 #: How the values of groups are read; all others are text.
 _CONVERSIONS: dict[str, Convert] = {
@@ -30,26 +31,73 @@ _CONVERSIONS: dict[str, Convert] = {
 _NO_READINGS = frozenset({"at", "before_unit", "etco2_unit"})
 
 
-class Field(NamedTuple):
-    """One place of one value of a group; `rank` is its place in the order of trust."""
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One place of one value of a group; `rank` is its place in the order of trust.
 
+    `also` is the next field that the same element fills, as an attribute of it does.
+    """
+
+    name: str
     value: Value
     spot: Spot
     rank: int
+    also: Self | None
 
 
-class Cell(NamedTuple):
-    """One element of a row, and the field it fills."""
-
-    field: Field
-    element: Element
+#: One element of a row, and the field it fills.
+Cell = tuple[Field, Element]
 
 
 class Row(NamedTuple):
-    """One occurrence of the group: its XPath with a slash behind it, and its cells by value name."""
+    """One occurrence of the group: its XPath with a slash behind it, and its cells by value name.
 
+    `here` is what origins call the record that the row becomes, with a dot behind it: `vitals[0].`.
+    """
+
+    here: str
     path: str
     cells: dict[str, list[Cell]]
+
+    def first(self, name: str, case: Case) -> Any:
+        """Give back the first value of that name that can be taken, or None."""
+        cells = self.cells.get(name, ())
+        for cell in cells:
+            value = self._taken(name, cell, case, alone=len(cells) == 1)
+            if value is not None:
+                return value
+        return None
+
+    def every(self, name: str, case: Case) -> tuple[str, ...]:
+        """Give back all texts of that name."""
+        texts: list[str] = []
+        cells = self.cells.get(name, ())
+        for cell in cells:
+            value = self._taken(f"{name}[{len(texts)}]", cell, case, alone=len(cells) == 1)
+            if value is not None:
+                texts.append(value)
+        return tuple(texts)
+
+    def statement(self, name: str, case: Case) -> Statement | None:
+        """Give back the first statement of that name, or None."""
+        cells = self.cells.get(name, ())
+        for field, element in cells:
+            origin, alone = self.here + name, len(cells) == 1
+            stated = case.stated(origin, field.value.rule, field.spot, element, alone=alone, above=self.path)
+            if stated:
+                return stated
+        return None
+
+    def _taken(self, name: str, cell: Cell, case: Case, *, alone: bool) -> Any:
+        field, element = cell
+        value, origin = field.value, self.here + name
+        text = case.take(origin, value.rule, field.spot, element, alone=alone, above=self.path)
+        if text is None or (value.table is None and value.convert is None):
+            return text
+        meaning = value.meaning(text, element, case)
+        if meaning is None:
+            del case.origins[origin]
+        return meaning
 
 
 class Group(NamedTuple):
@@ -57,88 +105,107 @@ class Group(NamedTuple):
 
     name: str
     each: Spot
-    fields: Mapping[str, tuple[Field, ...]]
+    fields: Mapping[str, Field]
 
-    def rows(self, case: Case) -> Iterator[Row]:
-        """Give back every occurrence of the group in the report."""
+    def rows(self, case: Case, records: list[Any]) -> Iterator[Row]:
+        """Give back every occurrence of the group; `records` are those that have come of the rows before."""
         rows = case.found.get(self.each.tag, ())
         for number, row in enumerate(rows, 1):
             parent = row.getparent()
             usual = parent is not None and parent.tag == self.each.parent and parent is rows[0].getparent()
             path = f"{case.base}{self.each.path}[{number}]/" if usual else f"{case.document.path_of(row)}/"
-            yield Row(path, self._cells(row))
+            yield Row(f"{self.name}[{len(records)}].", path, self._cells(row))
 
     def _cells(self, row: Element) -> dict[str, list[Cell]]:
         cells: dict[str, list[Cell]] = {}
         find = self.fields.get
         for element in row.iter():
-            for field in find(element.tag, ()):
-                if field.spot.requirements and not field.spot.fits(element):
-                    continue
-                name = field.value.name
-                if name in cells:
-                    cells[name].append(Cell(field, element))
-                    cells[name].sort(key=_rank)
-                else:
-                    cells[name] = [Cell(field, element)]
+            field = find(element.tag)  # type: ignore[arg-type]  # the stubs allow for other trees than parsed ones
+            while field is not None:
+                if not field.spot.requirements or field.spot.fits(element):
+                    name = field.name
+                    if name in cells:
+                        cells[name].append((field, element))
+                        cells[name].sort(key=_rank)
+                    else:
+                        cells[name] = [(field, element)]
+                field = field.also
         return cells
 
 
 def compile_group(name: str, mapping: str, rule: GroupRule, tables: Mapping[str, CodeTable]) -> Group:
     """Give back the compiled form of a group of a checked mapping."""
-    fields: dict[str, tuple[Field, ...]] = {}
+    fields: dict[str, Field] = {}
     for key, place in rule.values.items():
         table = None if place.table is None else tables[place.table].meanings
         spots = tuple(compile_spot(at, place.where, below=rule.each) for at in place.places)
-        value = Value(key, f"{mapping}: {name}.{key}", spots, table, _CONVERSIONS.get(key))
+        value = Value(key, key, f"{mapping}: {name}.{key}", spots, table, _CONVERSIONS.get(key))
         for rank, spot in enumerate(spots):
-            fields[spot.tag] = (*fields.get(spot.tag, ()), Field(value, spot, rank))
+            fields[spot.tag] = Field(key, value, spot, rank, fields.get(spot.tag))
     return Group(name, compile_spot(rule.each, {}), fields)
 
 
 def read_vitals(group: Group, case: Case) -> tuple[VitalSigns, ...]:
     """Give back the sets of vital signs that say anything."""
     signs: list[VitalSigns] = []
-    for row in group.rows(case):
-        here = f"vitals[{len(signs)}]"
-        readings = tuple(
-            _reading(name, cells[0], row, here, case) for name, cells in row.cells.items() if name not in _NO_READINGS
-        )
+    for row in group.rows(case, signs):
+        readings = [_reading(name, row, case) for name in row.cells if name not in _NO_READINGS]
         if any(reading.value is not None or reading.negative for reading in readings):
-            signs.append(
-                VitalSigns(
-                    at=_first("at", row, here, case),
-                    before_unit=_first("before_unit", row, here, case),
-                    readings=readings,
-                )
-            )
+            at, before_unit = row.first("at", case), row.first("before_unit", case)
+            signs.append(VitalSigns(at=at, before_unit=before_unit, readings=tuple(readings)))
     return tuple(signs)
+
+
+def _reading(name: str, row: Row, case: Case) -> Reading:
+    value = row.first(name, case)
+    element = row.cells[name][0][1]
+    if not element.keys():
+        return Reading(name=name, value=value)
+    unit = row.first("etco2_unit", case) if name == "etco2" else None
+    return Reading(name=name, value=value, unit=unit, negative=element.get("PN"), missing=element.get("NV"))
 
 
 def read_medications(group: Group, case: Case) -> tuple[Medication, ...]:
     """Give back the drugs given, and those expressly not given."""
     drugs: list[Medication] = []
-    for row in group.rows(case):
-        here = f"medications[{len(drugs)}]"
-        stated = _stated_code(row, here, case)
+    for row in group.rows(case, drugs):
+        stated = row.statement("code", case)
         if stated:
-            names = ("code_system", "at", "before_unit", "route", "dose", "dose_unit", "response", "performer_role")
-            values = {name: _first(name, row, here, case) for name in names}
-            complications = _every("complications", row, here, case)
-            drugs.append(Medication(code=stated[0], negative=stated[1], complications=complications, **values))
+            drugs.append(
+                Medication(
+                    code=stated[0],
+                    negative=stated[1],
+                    code_system=row.first("code_system", case),
+                    at=row.first("at", case),
+                    before_unit=row.first("before_unit", case),
+                    route=row.first("route", case),
+                    dose=row.first("dose", case),
+                    dose_unit=row.first("dose_unit", case),
+                    response=row.first("response", case),
+                    complications=row.every("complications", case),
+                    performer_role=row.first("performer_role", case),
+                )
+            )
     return tuple(drugs)
 
 
 def read_procedures(group: Group, case: Case) -> tuple[Procedure, ...]:
     """Give back the procedures done, and those expressly not done."""
     done: list[Procedure] = []
-    for row in group.rows(case):
-        here = f"procedures[{len(done)}]"
-        stated = _stated_code(row, here, case)
+    for row in group.rows(case, done):
+        stated = row.statement("code", case)
         if stated:
-            values = {name: _first(name, row, here, case) for name in ("at", "before_unit", "attempts", "successful")}
-            complications = _every("complications", row, here, case)
-            done.append(Procedure(code=stated[0], negative=stated[1], complications=complications, **values))
+            done.append(
+                Procedure(
+                    code=stated[0],
+                    negative=stated[1],
+                    at=row.first("at", case),
+                    before_unit=row.first("before_unit", case),
+                    attempts=row.first("attempts", case),
+                    successful=row.first("successful", case),
+                    complications=row.every("complications", case),
+                )
+            )
     return tuple(done)
 
 
@@ -148,73 +215,15 @@ def read_quoted(group: Group, case: Case, bands: frozenset[Element]) -> tuple[Id
     Left out are the elements that turned out to hold a band: that is no number of another system.
     """
     quoted: list[Identifier] = []
-    for row in group.rows(case):
-        here = f"quoted[{len(quoted)}]"
-        cells = row.cells.get("value", ())
-        value = None if any(cell.element in bands for cell in cells) else _first("value", row, here, case)
-        if value:
-            code, issuer = _first("type", row, here, case), _first("issuer", row, here, case)
+    for row in group.rows(case, quoted):
+        if not any(element in bands for _, element in row.cells.get("value", ())) and (
+            value := row.first("value", case)
+        ):
+            code, issuer = row.first("type", case), row.first("issuer", case)
             system = resolve(case.source.authorities, issuer, None, None, code)
             quoted.append(Identifier(value=value, system=system, type=code, namespace=issuer))
     return tuple(quoted)
 
 
-# ── one value of one row ───────────────────────────────────────────────────────────────────────────
-
-
-def _reading(name: str, cell: Cell, row: Row, here: str, case: Case) -> Reading:
-    element = cell.element
-    value = _taken(name, cell, row, here, case)
-    if not element.keys():
-        return Reading(name=name, value=value)
-    unit = _first("etco2_unit", row, here, case) if name == "etco2" else None
-    return Reading(name=name, value=value, unit=unit, negative=element.get("PN"), missing=element.get("NV"))
-
-
-def _first(name: str, row: Row, here: str, case: Case) -> Any:
-    """The first value of that name in the row that can be taken, or None."""
-    for cell in row.cells.get(name, ()):
-        value = _taken(name, cell, row, here, case)
-        if value is not None:
-            return value
-    return None
-
-
-def _every(name: str, row: Row, here: str, case: Case) -> tuple[str, ...]:
-    """All texts of that name in the row."""
-    texts: list[str] = []
-    for cell in row.cells.get(name, ()):
-        value = _taken(f"{name}[{len(texts)}]", cell, row, here, case)
-        if value is not None:
-            texts.append(value)
-    return tuple(texts)
-
-
-def _taken(name: str, cell: Cell, row: Row, here: str, case: Case) -> Any:
-    """The value of one cell, its origin kept under `name`; None when there is none."""
-    (value_rule, spot, _), element = cell
-    text = case.fact(element, spot.attribute)
-    value = None if text is None else value_rule.converted(text, element, case)
-    if value is not None:
-        _keep(name, cell, row, here, case)
-    return value
-
-
-def _stated_code(row: Row, here: str, case: Case) -> tuple[str, str | None] | None:
-    for cell in row.cells.get("code", ()):
-        stated = case.stated(cell.element)
-        if stated:
-            _keep("code", cell, row, here, case)
-            return stated
-    return None
-
-
-def _keep(name: str, cell: Cell, row: Row, here: str, case: Case) -> None:
-    field, element = cell
-    alone = len(row.cells[field.value.name]) == 1
-    path = case.place_of(field.spot, element, alone=alone, above=row.path)
-    case.origins[f"{here}.{name}"] = Origin(path, line_of(element), field.value.rule)
-
-
 def _rank(cell: Cell) -> int:
-    return cell.field.rank
+    return cell[0].rank

@@ -10,16 +10,18 @@ path, it is looked up from the container that both places share.
 """
 
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from lxml.etree import _Element as Element
 
-from gateway.adapters.care_reports import NAMESPACE, REPORT
+from gateway.adapters.care_reports import HEADER, NAMESPACE, NUMBERED, REPORT, ReportDocument
 from gateway.errors import ConfigurationFault, Fault
 from gateway.mapping.rules import Condition, Presence
 
 _IN = f"{{{NAMESPACE}}}"
-_HEADER = "/EMSDataSet/Header/DemographicGroup/"
+_HEADER = "/EMSDataSet/Header/"
+_DEMOGRAPHICS = "DemographicGroup"
 _BELOW_REPORT = "/EMSDataSet/Header/PatientCareReport/"
 
 #: The wanted elements of one report by their names, each list in the order of the document.
@@ -49,11 +51,13 @@ class Requirement(NamedTuple):
             yield ((each.text if self.attribute is None else each.get(self.attribute)) or "").strip()
 
 
-class Spot(NamedTuple):
+@dataclass(frozen=True, slots=True)
+class Spot:
     """Where one value stands: the name of its element and of the container it should stand in.
 
-    `path` is what the mapping says, below the report or below the row of a group. `header` is the element's
-    name in the DemographicGroup, for the few values that hold for all reports of a Header.
+    `path` is what the mapping says, below the report, the row of a group or, with `in_header`, the Header.
+    `is_fixed` tells that no container on the way may occur twice, so that the path holds as it stands;
+    `is_plain` that the value is the text of the element, under no condition.
     """
 
     tag: str
@@ -61,7 +65,14 @@ class Spot(NamedTuple):
     path: str
     attribute: str | None = None
     requirements: tuple[Requirement, ...] = ()
-    header: str | None = None
+    in_header: bool = False
+    is_fixed: bool = True
+    is_plain: bool = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Decide once whether the short way of reading holds."""
+        is_plain = self.attribute is None and not self.requirements and self.is_fixed and not self.in_header
+        object.__setattr__(self, "is_plain", is_plain)
 
     def fits(self, element: Element) -> bool:
         """Whether every condition holds."""
@@ -73,15 +84,15 @@ class Walk(NamedTuple):
 
     sections: Mapping[str, tuple[frozenset[str], bool]]
 
-    def find(self, report: Element) -> Found:
-        """Give back the wanted elements of a report."""
-        found: dict[str, list[Element]] = {REPORT: [report]}
-        for section in report:
-            wanted, deep = self.sections.get(section.tag, _NOTHING)
+    def find(self, document: ReportDocument) -> Found:
+        """Give back the wanted elements of a report, those of its Header among them."""
+        found: dict[str, list[Element]] = {REPORT: [document.element], **document.header.elements}
+        for section in document.element:
+            wanted, deep = self.sections.get(str(section.tag), _NOTHING)
             if not wanted:
                 continue
             for element in section.iter() if deep else section:
-                tag = element.tag
+                tag: str = element.tag  # type: ignore[assignment]  # the stubs allow for other trees than parsed ones
                 if tag in wanted:
                     if tag in found:
                         found[tag].append(element)
@@ -99,15 +110,22 @@ def compile_spot(at: str, where: Mapping[str, Condition], *, below: str | None =
     `below` is the path of the group whose row the place is relative to. Raises `ConfigurationFault` for a
     place outside the reports, but for the elements of the DemographicGroup.
     """
-    if at.startswith(_HEADER):
-        return Spot("", "", at, header=at.removeprefix(_HEADER))
+    if is_in_header(at):
+        path = at.removeprefix(_HEADER)
+        steps, attribute = _split(path)
+        return Spot(steps[-1], steps[0], path, attribute, in_header=True)
     path = _below_report(at)
     steps, attribute = _split(path)
     if not steps:
-        return Spot(REPORT, "", path, attribute)
+        return Spot(REPORT, HEADER, path, attribute)
     above = steps[-2] if len(steps) > 1 else (_split(below)[0][-1] if below else REPORT)
     requirements = tuple(_compile_requirement(steps, key, said) for key, said in where.items())
-    return Spot(steps[-1], above, path, attribute, requirements)
+    return Spot(steps[-1], above, path, attribute, requirements, is_fixed=NUMBERED.isdisjoint(steps))
+
+
+def is_in_header(at: str) -> bool:
+    """Whether a place is one of the few that hold for all reports of a Header: its DemographicGroup."""
+    return at.startswith(f"{_HEADER}{_DEMOGRAPHICS}/")
 
 
 def compile_walk(paths: Iterable[str]) -> Walk:
@@ -138,7 +156,15 @@ def _compile_requirement(place: tuple[str, ...], key: str, said: Condition) -> R
 def _below_report(at: str) -> str:
     if at.startswith("/") and not at.startswith(_BELOW_REPORT):
         raise ConfigurationFault(
-            [Fault(at, None, "", "a place outside the reports", f"start it with {_BELOW_REPORT} or {_HEADER}")]
+            [
+                Fault(
+                    at,
+                    None,
+                    "",
+                    "a place outside the reports",
+                    f"start it with {_BELOW_REPORT} or {_HEADER}{_DEMOGRAPHICS}/",
+                )
+            ]
         )
     return at.removeprefix(_BELOW_REPORT)
 

@@ -1,191 +1,65 @@
 """The single values of a care report: from the element at a place to a value of the record.
 
-Value, nil, NV and PN are one unit in NEMSIS, and read as one: an NV says why nothing is there, a PN that the
-thing was expressly *not* so (NEMSIS "Pertinent Negatives" and rules nemSch_e001 to e008). So
-
-* what carries an NV, or a PN other than "approximate", is not a fact, whatever text stands beside it;
-* the few elements where PN and text together make a statement ("this drug was not given") are read with
-  `Case.stated`, which gives both;
-* a value that cannot be read costs the value, never the report, and is told at its place.
+A value that cannot be read costs the value, never the report, and is told at its place.
 """
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from typing import Any, NamedTuple
+from typing import Any
 
 from lxml.etree import _Element as Element
 
-from gateway.adapters.care_reports import ReportDocument, line_of
-from gateway.findings import finding
-from gateway.mapping.report_places import Found, Spot, compile_spot
+from gateway.mapping.report_case import Case
+from gateway.mapping.report_places import Spot, compile_spot
 from gateway.mapping.rules import CARE_REPORT_VALUES, Conversion, Place
-from gateway.mapping.source import Source
 from gateway.mapping.tables import CodeTable
-from gateway.records import Finding, Origin, Sex
-
-#: The pertinent negative that leaves the value a fact: it is an estimate.
-APPROXIMATE = "8801029"
+from gateway.records import Sex
 
 AGE_UNITS = frozenset({"a", "mo", "wk", "d", "h", "min"})
 FLAGS: dict[str, bool | None] = {"yes": True, "no": False, "unknown": None}
 
-Convert = Callable[[str, "Case"], Any]
+Convert = Callable[[str, Case], Any]
 
 
 class Unreadable(Exception):
-    """A text that a conversion cannot take; `code` is the finding that says so. Never leaves this module."""
+    """A text that a conversion cannot take; `code` is the finding that says so. `Value` tells it and goes on."""
 
     def __init__(self, code: str = "value-unreadable") -> None:
         super().__init__(code)
         self.code = code
 
 
-class Case:
-    """One report while it is being read: what is looked at, and what has been found."""
+@dataclass(frozen=True, slots=True)
+class Value:
+    """One single value, compiled: its places in order of trust, and how its text is read.
 
-    __slots__ = (
-        "base",
-        "document",
-        "estimated",
-        "estimates",
-        "findings",
-        "found",
-        "has_local_times",
-        "origins",
-        "source",
-        "told",
-    )
-
-    def __init__(self, document: ReportDocument, found: Found, source: Source) -> None:
-        """`found` are the wanted elements of `document`."""
-        self.document = document
-        self.found = found
-        self.source = source
-        self.base = document.path + "/"
-        self.origins: dict[str, Origin] = {}
-        self.findings: list[Finding] = []
-        self.told: set[tuple[str, Element]] = set()
-        self.has_local_times = False
-        self.estimates: set[Element] = set()
-        self.estimated: set[str] = set()  # the values that the source marks as approximate
-
-    def fact(self, element: Element, attribute: str | None = None) -> str | None:
-        """Give back the text that stands there as a fact, without blanks around it, or None."""
-        text = element.text if attribute is None else element.get(attribute)
-        marks = element.keys()
-        if not text or not (text := text.strip()):
-            if attribute is None and "NV" not in marks and "PN" not in marks:
-                self.tell("report-nil-without-reason", element)
-            return None
-        if marks and ("NV" in marks or "PN" in marks) and not self._is_estimate(element):
-            self.tell("report-negative-with-value", element)
-            return None
-        return text
-
-    def _is_estimate(self, element: Element) -> bool:
-        estimate = element.get("PN") == APPROXIMATE and element.get("NV") is None
-        if estimate:
-            self.estimates.add(element)
-        return estimate
-
-    def stated(self, element: Element) -> tuple[str, str | None] | None:
-        """Give back what a statement is about and the PN that negates it, or None where nothing is stated."""
-        text = (element.text or "").strip()
-        marks = element.keys()
-        if not marks:
-            if not text:
-                self.tell("report-nil-without-reason", element)
-            return (text, None) if text else None
-        if not text:
-            return None
-        if "NV" in marks:
-            self.tell("report-negative-with-value", element)
-            return None
-        return text, element.get("PN")
-
-    def tell(self, code: str, element: Element) -> None:
-        """Add a finding at an element, once however many rules look at it."""
-        if (code, element) in self.told:
-            return
-        self.told.add((code, element))
-        self.findings.append(finding(code, path=self.document.path_of(element), line=line_of(element)))
-
-    def place_of(self, spot: Spot, element: Element, *, alone: bool, above: str = "") -> str:
-        """Give back the XPath of what was taken; `above` is the row it stands in, `alone` tells it has no namesakes."""
-        parent = element.getparent()
-        if alone and parent is not None and parent.tag == spot.parent:
-            return f"{above or self.base}{spot.path}"
-        path = self.document.path_of(element)
-        return path if spot.attribute is None else f"{path}/@{spot.attribute}"
-
-    def took(self, name: str, rule: str, path: str, element: Element) -> None:
-        """Keep where a value came from."""
-        self.origins[name] = Origin(path, line_of(element), rule)
-
-
-class Value(NamedTuple):
-    """One single value, compiled: its places in order of trust, and how its text is read."""
+    `name` is what mappings and origins call it, `field` what the part of the record that holds it does.
+    """
 
     name: str
+    field: str
     rule: str
     spots: tuple[Spot, ...]
     table: Mapping[str, str] | None
     convert: Convert | None
+    is_list: bool = False
 
     def read(self, case: Case) -> Any:
-        """Give back the value at the first place that has one, or None."""
-        for spot in self.spots:
-            if spot.header is not None:
-                said = case.document.header.texts.get(spot.header)
-                if said and said[0]:
-                    path = f"/EMSDataSet/Header[{case.document.header.number}]/DemographicGroup/{spot.header}"
-                    case.origins[self.name] = Origin(path, said[1], self.rule)
-                    return said[0]
-                continue
-            elements = case.found.get(spot.tag)
-            if elements is None:
-                continue
-            for element in elements:
-                if spot.requirements and not spot.fits(element):
-                    continue
-                text = case.fact(element, spot.attribute)
-                if text is None:
-                    continue
-                value = self.converted(text, element, case)
-                if value is not None:
-                    path = case.place_of(spot, element, alone=len(elements) == 1)
-                    case.origins[self.name] = Origin(path, line_of(element), self.rule)
-                    if case.estimates and element in case.estimates:
-                        case.estimated.add(self.name)
-                    return value
-        return None
+        """Give back the value at the first place that has one, or None; for a list, all texts at all places."""
+        return self._all(case) if self.is_list else self._first(case)
 
-    def gather(self, case: Case) -> tuple[str, ...]:
-        """Give back the texts at all places, in order, each once."""
-        gathered: list[str] = []
-        for spot, element, alone in self._all(case):
-            text = case.fact(element, spot.attribute)
-            if text is not None and text not in gathered:
-                path = case.place_of(spot, element, alone=alone)
-                case.took(f"{self.name}[{len(gathered)}]", self.rule, path, element)
-                gathered.append(text)
-        return tuple(gathered)
+    def meaning(self, text: str, element: Element, case: Case) -> Any:
+        """Give back the text translated by the table and read; None, with a finding, where that cannot be.
 
-    def _all(self, case: Case) -> Iterator[tuple[Spot, Element, bool]]:
-        for spot in self.spots:
-            elements = case.found.get(spot.tag, ())
-            for element in elements:
-                if spot.fits(element):
-                    yield spot, element, len(elements) == 1
-
-    def converted(self, text: str, element: Element, case: Case) -> Any:
-        """Give back the text translated by the table and read; None, with a finding, where that cannot be."""
+        A code that the table does not have stays as it is, unless only known words will do.
+        """
         if self.table is not None:
-            meaning = self.table.get(text)
-            if meaning is None:
+            means = self.table.get(text)
+            if means is None:
                 case.tell("code-unknown", element)
                 return None if self.convert else text
-            text = meaning
+            text = means
         if self.convert is None:
             return text
         try:
@@ -194,13 +68,44 @@ class Value(NamedTuple):
             case.tell(error.code, element)
             return None
 
+    def _first(self, case: Case) -> Any:
+        for spot in self.spots:
+            elements = case.found.get(spot.tag, ())
+            for element in elements:
+                if spot.requirements and not spot.fits(element):
+                    continue
+                alone = len(elements) == 1
+                text = case.take(self.name, self.rule, spot, element, alone=alone, above=case.base)
+                if text is None:
+                    continue
+                if self.table is None and self.convert is None:
+                    return text
+                value = self.meaning(text, element, case)
+                if value is not None:
+                    return value
+                del case.origins[self.name]
+        return None
+
+    def _all(self, case: Case) -> tuple[str, ...]:
+        texts: list[str] = []
+        for spot in self.spots:
+            elements = case.found.get(spot.tag, ())
+            for element in elements:
+                if spot.fits(element):
+                    name, alone = f"{self.name}[{len(texts)}]", len(elements) == 1
+                    text = case.take(name, self.rule, spot, element, alone=alone, above=case.base)
+                    if text is not None:
+                        texts.append(text if self.table is None else self.meaning(text, element, case))
+        return tuple(texts)
+
 
 def compile_value(name: str, mapping: str, place: Place, tables: Mapping[str, CodeTable]) -> Value:
     """Give back the compiled form of one single value of a checked mapping."""
     spots = tuple(compile_spot(at, place.where) for at in place.places)
     table = None if place.table is None else tables[place.table].meanings
-    convert = _WORDS.get(name) or _CONVERSIONS[CARE_REPORT_VALUES[name]]
-    return Value(name, f"{mapping}: {name}", spots, table, convert)
+    kind = CARE_REPORT_VALUES[name]
+    convert = _WORDS.get(name) or _CONVERSIONS[kind]
+    return Value(name, name.rpartition(".")[2], f"{mapping}: {name}", spots, table, convert, is_list=kind == "texts")
 
 
 # ── conversions ────────────────────────────────────────────────────────────────────────────────────

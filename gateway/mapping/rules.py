@@ -241,7 +241,7 @@ class BandPlace(Section):
     def for_bands_only(self) -> bool:
         """Whether text here that is in no scheme's form is a fault.
 
-        PID-3 lists all identifiers of the patient (HL7 v2 section 3.4.2.3), so without a condition what is no
+        PID-3 lists all identifiers of the patient (HL7 v2, the text of PID-3), so without a condition what is no
         band there is simply another of them.
         """
         return bool(self.where) or not (self.shared or self.at in {"PID-3", "PID-3.1"})

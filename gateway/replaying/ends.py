@@ -60,10 +60,8 @@ class Access:
             raise UsageFault("--token: holds characters that no HTTP header can carry; copy it again")
 
 
-def read_tls(*, authority: Path | None, certificate: Path | None) -> ssl.SSLContext | None:
-    """Give back TLS that trusts this authority and shows this certificate, both PEM files; None without either."""
-    if authority is None and certificate is None:
-        return None
+def read_tls(*, authority: Path | None, certificate: Path | None) -> ssl.SSLContext:
+    """Give back TLS that trusts this authority, or the system's, and shows this certificate; both are PEM files."""
     try:
         tls = ssl.create_default_context(cafile=authority)
     except (OSError, ssl.SSLError) as error:

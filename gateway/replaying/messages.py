@@ -1,12 +1,14 @@
 """What is sent: the messages in files, in the order in which they are to go out.
 
-A folder is walked by name; an order file (CSV) names files in a column `file`, from its folder or the one above. An HL7 v2
-file may hold several messages, or a batch, whose envelope is not sent. A file that cannot be read as a
-message is sent as it stands all the same: to see how a receiver takes it is what it is for.
+A folder is walked by name; an order file (CSV) names files in a column `file`, as seen from its own folder or
+from the one above. An HL7 v2 file may hold several messages, or a batch, whose envelope is not sent. A file
+that cannot be read as a message is sent as it stands all the same: to see how a receiver takes it is what it
+is for.
 """
 
 import csv
 import io
+import os
 import re
 import secrets
 import uuid
@@ -118,16 +120,19 @@ def _ordered(path: Path) -> Iterator[Path]:
         if "file" not in (rows.fieldnames or ()):
             raise UsageFault(f"{path}: line 1: no column named file; name the column that holds the file names so")
         for row in rows:
-            if not row["file"]:
-                raise UsageFault(f"{path}: line {rows.line_num}: the column file is empty; write a file name there")
-            file = path.parent / row["file"]
-            if file.suffix.lower() not in SUFFIXES or not file.is_file():
-                raise UsageFault(
-                    f"{path}: line {rows.line_num}: {row['file']}: not a .hl7, .txt or .xml file that exists"
-                )
-            yield file
+            yield _named_in(path, row["file"], rows.line_num)
     except (UnicodeDecodeError, csv.Error) as error:
         raise UsageFault(f"{path}: not a CSV file in UTF-8; save it as one") from error
+
+
+def _named_in(order: Path, name: str | None, line: int) -> Path:
+    if not name:
+        raise UsageFault(f"{order}: line {line}: the column file is empty; write a file name there")
+    folders = (order.parent, Path(os.path.normpath(order.parent / "..")))
+    for file in (folder / name for folder in folders):
+        if file.suffix.lower() in SUFFIXES and file.is_file():
+            return file
+    raise UsageFault(f"{order}: line {line}: {name}: not a .hl7, .txt or .xml file that exists")
 
 
 def _bytes_of(path: Path) -> bytes:

@@ -79,7 +79,8 @@ class SqliteEngine:
         connection.execute("PRAGMA synchronous = FULL")  # a commit is on the disk before it is answered
         connection.execute("PRAGMA foreign_keys = ON")
         connection.execute("PRAGMA cache_size = -65536")  # KiB
-        connection.execute("PRAGMA wal_autocheckpoint = 4000")  # pages: 16 MB of log between two checkpoints
+        connection.execute("PRAGMA temp_store = MEMORY")  # what a savepoint needs to roll back is no file
+        connection.execute("PRAGMA wal_autocheckpoint = 16000")  # pages: 64 MiB of log between two checkpoints
         return connection
 
     def connect_reader(self) -> Any:

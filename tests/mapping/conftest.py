@@ -1,6 +1,7 @@
 """The shipped mappings, compiled, and the band scheme of the invented region."""
 
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -33,12 +34,15 @@ def over_base(mapping: Mapping) -> Mapping:
 def admissions() -> Callable[[str], AdmissionReader]:
     """Compile a mapping of admissions: a shipped one by its name, or the text of one."""
 
+    @cache
     def compiled(mapping: str) -> AdmissionReader:
-        if "\n" in mapping:
-            return compile_admissions(
-                over_base(read_mapping(mapping, "test.yaml", tables=shipped_tables())), shipped_tables()
-            )
-        return compile_admissions(shipped_mapping(mapping), shipped_tables())
+        tables = shipped_tables()
+        own = (
+            over_base(read_mapping(mapping, "test.yaml", tables=tables))
+            if "\n" in mapping
+            else shipped_mapping(mapping)
+        )
+        return compile_admissions(own, tables)
 
     return compiled
 

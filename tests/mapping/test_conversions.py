@@ -71,7 +71,7 @@ def test_the_issuer_without_its_nickname() -> None:
 
 
 def test_the_name_of_a_doctor_is_no_part_of_the_number() -> None:
-    """HL7 v2 2A.2.86: XCN has the name in components 2 to 7 and the issuer in component 9."""
+    """HL7 v2 chapter 2A, XCN: has the name in components 2 to 7 and the issuer in component 9."""
     raw = "004777^ATTEND^AARON^A^III^DR^^^AHMC&2.999.2&ISO^L^^^EI"
     assert conversions.identifier(raw, USUAL, XCN, ()) == Identifier(
         value="004777",
@@ -105,7 +105,7 @@ def test_without_a_number_there_is_no_identifier(raw: str) -> None:
     ],
 )
 def test_a_location(raw: str, expected: Location | None) -> None:
-    """HL7 v2 2A.2.53, PL: point of care, room, bed, facility."""
+    """HL7 v2 chapter 2A, PL: point of care, room, bed, facility."""
     assert conversions.location(raw, USUAL) == expected
 
 
@@ -132,7 +132,7 @@ def test_a_location(raw: str, expected: Location | None) -> None:
     ],
 )
 def test_an_address(raw: str, expected: Address | None) -> None:
-    """HL7 v2 2A.2.85, XAD; a street of subcomponents (SAD) is given whole by its first."""
+    """HL7 v2 chapter 2A, XAD; a street of subcomponents (SAD) is given whole by its first."""
     assert conversions.address(raw, USUAL) == expected
 
 
@@ -147,7 +147,7 @@ def test_an_address(raw: str, expected: Address | None) -> None:
     ],
 )
 def test_a_name_alone(raw: str, expected: str | None) -> None:
-    """HL7 v2 2A.2.88, XPN: family, given, further given, suffix, prefix."""
+    """HL7 v2 chapter 2A, XPN: family, given, further given, suffix, prefix."""
     assert conversions.name(raw, USUAL, family=1) == expected
 
 
@@ -167,7 +167,7 @@ def test_a_name_alone(raw: str, expected: str | None) -> None:
     ],
 )
 def test_a_date_keeps_its_precision(said: str, expected: str | None) -> None:
-    """HL7 v2 2A.2.21 (DT) and 2A.2.22 (DTM): the precision is what was written."""
+    """HL7 v2 chapter 2A, DT and DTM: the precision is what was written."""
     assert conversions.date(said) == expected
 
 

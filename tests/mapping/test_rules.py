@@ -160,7 +160,7 @@ def test_free_text_of_its_own_stands_behind_the_fields_of_the_base() -> None:
 
 
 def test_pid_3_without_a_condition_is_shared_with_other_identifiers() -> None:
-    """HL7 v2 section 3.4.2.3: PID-3 is the list of identifiers that the facility uses for the patient."""
+    """HL7 v2, the text of PID-3: PID-3 is the list of identifiers that the facility uses for the patient."""
     assert not BandPlace(at="PID-3", how=How.IDENTIFIER).for_bands_only
     assert BandPlace(at="PID-3", how=How.IDENTIFIER, where={"PID-3.4.1": "YFBAND"}).for_bands_only
     assert BandPlace(at="PV1-50", how=How.IDENTIFIER).for_bands_only

@@ -211,7 +211,7 @@ def test_a_token_that_no_header_can_carry() -> None:
 
 
 def test_certificates_that_cannot_be_read(tmp_path: Path) -> None:
-    assert read_tls(authority=None, certificate=None) is None
+    assert read_tls(authority=None, certificate=None).verify_mode is ssl.CERT_REQUIRED
     (tmp_path / "x.pem").write_text("x")
     for path in (tmp_path / "x.pem", tmp_path / "none.pem"):
         with pytest.raises(UsageFault, match=f"{path.name}: no certificates in it"):

@@ -87,6 +87,9 @@ def test_an_order_file(tmp_path: Path) -> None:
     order = "feed,file\r\nx,in/b.hl7\r\ny,in/a.xml\r\nx,in/b.hl7\r\n"
     write(tmp_path, {"order.csv": b"\xef\xbb\xbf" + order.encode(), "in/b.hl7": SECOND, "in/a.xml": REPORT})
     assert bodies(read_messages([tmp_path / "order.csv"])) == [SECOND, REPORT, SECOND]
+    write(tmp_path, {"in/up.csv": b"file\nin/a.xml\n"})
+    upward = read_messages([tmp_path / "in" / "up.csv"])
+    assert [(message.file, message.body) for message in upward] == [(str(tmp_path / "in" / "a.xml"), REPORT)]
     assert bodies(read_messages([tmp_path])) == [REPORT, SECOND]  # a walked folder is not ordered by it
 
 

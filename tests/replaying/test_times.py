@@ -16,7 +16,9 @@ from hypothesis import strategies as st
 from gateway.errors import UsageFault
 from gateway.replaying.times import earliest_of_admission, earliest_of_report, shift_admission, shift_report
 
-SAMPLES = Path(__file__).parents[3] / "shared" / "standards" / "nemsis" / "samples"
+SHARED = Path(__file__).parents[3] / "shared"
+SAMPLES = SHARED / "standards" / "nemsis" / "samples"
+CORPUS = SHARED / "corpus" / "hl7"
 CHICAGO = ZoneInfo("America/Chicago")
 SHIFTS = st.timedeltas(timedelta(days=-9000), timedelta(days=9000))
 MOMENTS = st.datetimes(datetime(1990, 1, 1), datetime(2060, 1, 1))  # noqa: DTZ001 - digits, as they are written
@@ -245,3 +247,18 @@ def test_any_bytes_are_borne(body: bytes) -> None:
     shift_report(body, timedelta(days=1), UTC)
     earliest_of_report(body, timezone(timedelta(hours=-6)))
     shift_admission(body, timedelta(days=1), UTC)
+
+
+@pytest.mark.skipif(not CORPUS.is_dir(), reason="the corpus of messages (../shared) is not there")
+def test_messages_from_elsewhere_move_there_and_back() -> None:
+    """Source: the corpus of example messages; only digits may change, and a whole day back is where it was."""
+    moved = 0
+    for path in sorted(CORPUS.rglob("*.hl7")):
+        body = path.read_bytes()
+        there = shift_admission(body, timedelta(days=100), UTC)
+        assert len(there) == len(body)
+        changed = [(old, new) for old, new in zip(body, there, strict=True) if old != new]
+        assert {byte for pair in changed for byte in pair} <= set(b"0123456789")
+        assert shift_admission(there, timedelta(days=-100), UTC) == body, path.name
+        moved += bool(changed)
+    assert moved > 50

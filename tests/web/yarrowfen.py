@@ -6,13 +6,13 @@ The region is put together by hand: the pages never read a message, so its feeds
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import httpx
 import uvicorn
+from argon2 import PasswordHasher
 from starlette.applications import Starlette
 from starlette.routing import Mount
 
@@ -49,8 +49,19 @@ from gateway.records import (
 )
 from gateway.region import Feed, Region
 from gateway.settings import Settings
-from gateway.store import deliveries, episodes, events, links, messages, quarantine, reports, reviews, sightings
-from gateway.store import visits, worklist
+from gateway.store import (
+    deliveries,
+    episodes,
+    events,
+    links,
+    messages,
+    quarantine,
+    reports,
+    reviews,
+    sightings,
+    visits,
+    worklist,
+)
 from gateway.store.database import Database
 from gateway.store.messages import Message, MessageKind, Outcome
 from gateway.store.transaction import Tx
@@ -59,6 +70,7 @@ from gateway.web.sign_in import Attempts, Passwords, Sessions
 
 NOW = datetime(2026, 3, 14, 17, 5, 9, tzinfo=UTC)
 ZONE = ZoneInfo("America/Chicago")  # 12:05:09 -05:00 at NOW: daylight saving began on 8 March 2026
+CHEAP = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)  # the tests sign in some hundred times
 BAND, TRAINING_BAND = "YF7K4M2QG", "YT3C9D4FW"
 IVY = Person(
     family="Quillfeather",
@@ -320,7 +332,7 @@ def state_of(database: Database, clock: Clock, region_: Region) -> PagesState:
         clock=clock,
         attempts=Attempts(region_.settings.sign_in_attempts),
         sessions=Sessions(),
-        passwords=Passwords(),
+        passwords=Passwords(CHEAP),
     )
 
 
@@ -350,7 +362,3 @@ def browser(address: str) -> httpx.Client:
 
 def sign_in(client: httpx.Client, account: str, password: str, **headers: str) -> httpx.Response:
     return client.post("/sign-in", data={"account": account, "password": password}, headers=headers)
-
-
-def with_address(region_: Region, address: str) -> Region:
-    return replace(region_, address=address)

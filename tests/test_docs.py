@@ -1,0 +1,60 @@
+"""The documents cannot drift: settings, commands and log events are compared with what they describe."""
+
+import re
+from pathlib import Path
+
+import click
+import typer.main
+
+from gateway.cli.main import app
+from gateway.logs import EVENTS
+from gateway.settings import Settings
+
+ROOT = Path(__file__).parent.parent
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+
+
+def settings_table() -> str:
+    rows = [
+        f"| `{name}` | {field.default} | {field.description} |" for name, field in Settings.model_fields.items()
+    ]
+    return "\n".join(["| setting | default | meaning |", "|---|---|---|", *rows])
+
+
+def test_the_readme_holds_the_settings_as_they_are() -> None:
+    between = README.partition("<!-- settings -->\n")[2].partition("\n<!-- /settings -->")[0]
+    assert between == settings_table()
+
+
+def commands() -> dict[str, click.Command]:
+    group = typer.main.get_command(app)
+    assert isinstance(group, click.Group)
+    found: dict[str, click.Command] = {}
+    for name, command in group.commands.items():
+        if isinstance(command, click.Group):
+            found.update({f"{name} {inner}": each for inner, each in command.commands.items()})
+        else:
+            found[name] = command
+    return found
+
+
+def test_every_command_stands_in_the_readme_and_shows_an_example() -> None:
+    for name, command in commands().items():
+        assert f"`{name}`" in README, name
+        assert "Example: bandgate " in (command.help or ""), name
+
+
+def test_every_log_event_stands_in_the_developers_page() -> None:
+    assert [event for event in EVENTS if f"`{event}`" not in DEVELOPERS] == []
+
+
+def test_the_readme_opens_with_the_job() -> None:
+    first = README.split("\n\n")[1]
+    assert "wristband" in first
+    assert "bandgate is the gateway" in first
+
+
+def test_files_named_in_the_readme_exist() -> None:
+    named = set(re.findall(r"(?:fixtures|deploy|mappings|tests)/[\w./-]+\w", README))
+    assert [name for name in sorted(named) if not (ROOT / name).exists()] == []
