@@ -54,7 +54,7 @@ class Dialect(NamedTuple):
 
 
 #: Oldest first. Before 2.3 an identifier carries no assigning authority, so a band cannot be told. The structure
-#: that 2.3.1 gives A31 is from memory; hl7apy agrees.
+#: that 2.3.1 gives A31 is from memory.
 DIALECTS = (
     Dialect((2, 3), None, 6, has_event_code=True, has_pnt=False, needs_name_type=False),
     Dialect((2, 3, 1), "ADT_A01", 6, has_event_code=True, has_pnt=False, needs_name_type=False),

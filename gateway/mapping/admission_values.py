@@ -12,7 +12,6 @@ from gateway.adapters.er7_text import NULL
 from gateway.adapters.er7_times import Clock, Precision, Time, read_time, zone_of
 from gateway.findings import finding
 from gateway.mapping import conversions
-from gateway.mapping.authorities import resolve
 from gateway.mapping.conversions import CX, XCN, XCN_FIELDS, XPN_FIELDS
 from gateway.mapping.places import Segments, Spot, compile_place
 from gateway.mapping.rules import Conversion, Place
@@ -238,7 +237,7 @@ def _cx(case: Case, spot: Spot, raw: str) -> Identifier | None:
     if spot.whole:
         return conversions.identifier(raw, case.delimiters, CX, case.source.authorities)
     value = _text(case, spot, raw)
-    return value and Identifier(value=value, system=resolve(case.source.authorities, None, None, None, None))
+    return None if value is None else Identifier(value=value)
 
 
 def _person_number(case: Case, _spot: Spot, raw: str) -> Any:

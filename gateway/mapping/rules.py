@@ -274,11 +274,6 @@ class Mapping(Section):
         return {name: place for name, place in self.values.items() if place is not None}
 
 
-def spell_out(place: str | Place) -> Place:
-    """Give back the long form of a place."""
-    return Place(at=place) if isinstance(place, str) else place
-
-
 def read_mapping(text: str, file: str, *, tables: MappingType[str, CodeTable]) -> Mapping:
     """Give back the mapping in `text`, fully checked but for its base.
 

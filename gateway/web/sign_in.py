@@ -36,8 +36,8 @@ ATTEMPT_WINDOW = timedelta(minutes=15)
 
 _ALPHABET = "abcdefghjkmnpqrstuvwxyz23456789"  # none that is mistaken for another: no i, l, o, 0, 1
 _GROUPS, _GROUP = 4, 5  # 20 characters of 31: 99 bits
-_HASHES_AT_ONCE = 2  # each takes 64 MiB and about 50 ms
-_HASHES_WAITING = 50  # about 1.5 s of waiting; more than a region has coordinators
+_HASHES_AT_ONCE = 2  # each takes 64 MiB and about 0.2 s of processor time
+_HASHES_WAITING = 50  # some seconds of waiting; more than a region has coordinators
 _BUSY = timedelta(seconds=5)
 _NAME_LENGTH = 100  # of an account's name, as far as it is told apart
 _KEY_BYTES = 32
@@ -58,6 +58,8 @@ def first_account(database: Database, *, now: datetime) -> FirstAccount | None:
 
     The password is to be shown once. Not for use on an event loop: it waits for the commit.
     """
+    if database.read(accounts.everyone):
+        return None
     made = FirstAccount(FIRST_ACCOUNT, readable_password())
     account = Account(name=made.name, password_hash=PasswordHasher().hash(made.password), created=now)
     return made if database.write(lambda tx: _add_first(tx, account)) else None
@@ -115,7 +117,7 @@ class Passwords:
 class Attempts:
     """Counts attempts by account and address, and forgets what is older than the window.
 
-    How many counts there can be is bounded by what an attempt costs: `Passwords` takes some forty a second.
+    How many counts there can be is bounded by what an attempt costs: `Passwords` takes a few dozen a second at most.
     """
 
     def __init__(self, allowed: int, *, window: timedelta = ATTEMPT_WINDOW) -> None:

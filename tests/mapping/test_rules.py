@@ -49,7 +49,7 @@ values:
         "m.yaml:3: abuot: unknown key: did you mean about?",
         "m.yaml:5: band[0].wher: unknown key: did you mean where?",
         "m.yaml:5: band[0].how: not a known word: did you mean identifier?",
-        "m.yaml:6: band[1].where: codes are text",
+        "m.yaml:6: band[1].where.PID-3.4: codes are text",
         "m.yaml:8: values.patient.sex.tabel: unknown key: did you mean table?",
         "m.yaml:9: values.patient.given: write a place",
     ]:
