@@ -125,7 +125,7 @@ def parse_yaml(text: str, *, file: str) -> Tree:
     composer = _Composer(YAML(typ="safe", pure=True).parse(text), file)
     try:
         tree = composer.document()
-    except (YAMLError, ValueError) as error:  # a ValueError is an escape in quotes beyond the last character
+    except (YAMLError, ValueError, OverflowError) as error:  # the last two: an escape for no character
         raise ConfigurationFault([_syntax_fault(error, text, file)]) from error
     if not composer.faults and not isinstance(tree.value, dict):
         composer.faults.append(Fault(file, tree.line, "", "must be a mapping of keys to values", "write key: value"))

@@ -1,11 +1,12 @@
 """Folders of mapping files and code tables, read once: the region's own folder goes before the shipped one."""
 
+from collections.abc import Callable, Sequence
 from collections.abc import Mapping as MappingType
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple, TypeVar
 
-from gateway.documents import suggest
+from gateway.documents import line_of, parse_yaml, suggest
 from gateway.errors import ConfigurationFault, Fault
 from gateway.mapping.rules import Mapping, complete, read_mapping
 from gateway.mapping.tables import CodeTable, read_table
@@ -13,11 +14,15 @@ from gateway.mapping.tables import CodeTable, read_table
 
 @dataclass(frozen=True, slots=True)
 class MappingFolders:
-    """Every mapping by name, laid over its bases, and every code table; `faults` are the mistakes found."""
+    """Every mapping by name, laid over its bases, and every code table.
+
+    `faults` are the mistakes found; `broken` names the mappings that are there but could not be read.
+    """
 
     mappings: MappingType[str, Mapping]
     tables: MappingType[str, CodeTable]
     faults: tuple[Fault, ...]
+    broken: frozenset[str] = frozenset()
 
 
 def shipped(folder: str) -> Path:
@@ -29,41 +34,60 @@ def shipped(folder: str) -> Path:
 def read_mapping_folders(folders: Sequence[Path]) -> MappingFolders:
     """Give back all mappings of the folders; a file in an earlier folder replaces one of the same name in a later."""
     faults: list[Fault] = []
-    tables: dict[str, CodeTable] = {}
-    for path in _files(folders, "tables/*.csv"):
-        try:
-            tables[path.stem] = read_table(path.read_text(encoding="utf-8"), file=str(path))
-        except ConfigurationFault as error:
-            faults.extend(error.faults)
-    own: dict[str, tuple[Path, Mapping]] = {}
-    for path in _files(folders, "*.yaml"):
-        try:
-            own[path.stem] = (path, read_mapping(path.read_text(encoding="utf-8"), file=str(path), tables=tables))
-        except ConfigurationFault as error:
-            faults.extend(error.faults)
-    mappings = {name: _laid_over(name, own, faults, ()) for name in own}
-    return MappingFolders(mappings, tables, tuple(faults))
+    tables = _read_each(_files(folders, "tables/*.csv"), faults, lambda text, file: read_table(text, file=file))
+    files = _files(folders, "*.yaml")
+    own = _read_each(files, faults, lambda text, file: _Own(text, file, read_mapping(text, file=file, tables=tables)))
+    mappings = {name: _laid_over(name, own, files, faults, ()) for name in own}
+    return MappingFolders(mappings, tables, tuple(dict.fromkeys(faults)), frozenset(files) - frozenset(own))
 
 
-def _files(folders: Sequence[Path], pattern: str) -> list[Path]:
+class _Own(NamedTuple):
+    """A mapping as its own file says it."""
+
+    text: str
+    file: str
+    mapping: Mapping
+
+    def fault(self, key: str, message: str, remedy: str) -> Fault:
+        line = line_of(parse_yaml(self.text, file=self.file), [key])
+        return Fault(self.file, line, key, message, remedy)
+
+
+T = TypeVar("T")
+
+
+def _read_each(files: MappingType[str, Path], faults: list[Fault], read: Callable[[str, str], T]) -> dict[str, T]:
+    found: dict[str, T] = {}
+    for name, path in files.items():
+        try:
+            found[name] = read(path.read_text(encoding="utf-8"), str(path))
+        except ConfigurationFault as error:
+            faults.extend(error.faults)
+        except (OSError, UnicodeDecodeError) as error:
+            faults.append(
+                Fault(str(path), None, "", f"cannot be read: {type(error).__name__}", "save it as UTF-8 text")
+            )
+    return found
+
+
+def _files(folders: Sequence[Path], pattern: str) -> dict[str, Path]:
     found: dict[str, Path] = {}
     for folder in reversed(folders):
         found.update({path.stem: path for path in sorted(folder.glob(pattern))})
-    return list(found.values())
+    return found
 
 
 def _laid_over(
-    name: str, own: MappingType[str, tuple[Path, Mapping]], faults: list[Fault], above: tuple[str, ...]
+    name: str, own: MappingType[str, _Own], files: MappingType[str, Path], faults: list[Fault], above: tuple[str, ...]
 ) -> Mapping:
-    path, mapping = own[name]
-    if mapping.mapping != name:
-        faults.append(Fault(str(path), None, "mapping", "not the name of the file", f"write mapping: {name}"))
-    if mapping.base is None:
-        return mapping
-    if mapping.base not in own:
-        faults.append(Fault(str(path), None, "base", "no such mapping", suggest(mapping.base, own)))
-        return mapping
-    if mapping.base in (name, *above):
-        faults.append(Fault(str(path), None, "base", "the bases go round in a circle", "take one base out"))
-        return mapping
-    return complete(mapping, _laid_over(mapping.base, own, faults, (*above, name)))
+    written = own[name]
+    base = written.mapping.base
+    if written.mapping.mapping != name:
+        faults.append(written.fault("mapping", "not the name of the file", f"write mapping: {name}"))
+    if base in (name, *above):
+        faults.append(written.fault("base", "the bases go round in a circle", "take one base out"))
+    elif base is not None and base not in files:
+        faults.append(written.fault("base", "no such mapping", suggest(base, own)))
+    elif base is not None and base in own:
+        return complete(written.mapping, _laid_over(base, own, files, faults, (*above, name)))
+    return written.mapping

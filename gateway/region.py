@@ -2,139 +2,33 @@
 
 One file, `region.yaml`, describes a region. Reading it also reads the mapping files and code tables that
 its feeds name, so that a gateway that starts has nothing left to find out. Each mistake is a `Fault` with
-file, line and, for a misspelt word, what was probably meant.
+file, line and, for a misspelt word, what was probably meant. Mistakes of form come first, all of them; only of
+a file in the right form can be asked whether its parts fit, and those mistakes come all at once too.
 """
 
 import hashlib
 import hmac
-from collections.abc import Mapping
+from collections.abc import Hashable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import Field
-
+from gateway.adapters.identity_updates import get_dialect
 from gateway.bands.scheme import Scheme, SchemeError, find_clashes
-from gateway.documents import Section, line_of, parse_yaml, read_document, suggest
-from gateway.errors import ConfigurationFault, Fault
+from gateway.documents import Tree, dotted, line_of, parse_yaml, read_document, suggest
+from gateway.errors import ConfigurationFault, Fault, GatewayFault
 from gateway.linking.evidence import Rules
 from gateway.mapping.admissions import AdmissionReader, compile_admissions
 from gateway.mapping.care_reports import CareReportReader, compile_care_reports
 from gateway.mapping.rules import Kind
 from gateway.mapping.source import Authority, Source
 from gateway.mapping_folders import MappingFolders, read_mapping_folders, shipped
-from gateway.records import Channel, Organisation, Subscription, Topic
+from gateway.records import Channel, Organisation, Subscription
+from gateway.region_file import FeedEntry, RegionFile, SenderEntry, SubscriptionEntry
 from gateway.settings import Settings
-
-#: Patterns of a JSON Schema: found anywhere unless anchored, and `$` is the very end of the text.
-NAME = r"^[a-z0-9][a-z0-9-]*$"
-NAMESPACE = r"^(urn:oid:[0-9.]+|urn:uuid:[0-9a-f-]+|https?://\S+)$"
-
-
-class SchemeEntry(Section):
-    """A band scheme, as data; see `gateway.bands.scheme` for the meaning of each key."""
-
-    name: str
-    system: str = Field(pattern=NAMESPACE)
-    namespace: str
-    universal_id: str = ""
-    universal_id_type: str = "ISO"
-    prefix: str = ""
-    training_prefix: str | None = None
-    alphabet: str
-    length: int
-    check: str = "none"
-    fold: dict[str, str] = {}
-    groups: list[int] = []
-    wedge_prefixes: list[str] = []
-    wedge_suffixes: list[str] = []
-
-
-class OrganisationEntry(Section):
-    """An agency or a facility, with its identifiers in each standard."""
-
-    id: str = Field(pattern=NAME)
-    kind: Literal["agency", "facility"]
-    name: str
-    system: str | None = None
-    namespace: str | None = None
-    universal_id: str | None = None
-    universal_id_type: str | None = None
-    nemsis_number: str | None = None
-    nemsis_state: str | None = None
-    codes: list[str] = []
-
-
-class AuthorityEntry(Section):
-    """One row of a feed's table of issuers; see `gateway.mapping.source.Authority`."""
-
-    system: str
-    namespace: str | None = None
-    universal_id: str | None = None
-    type: str | None = None
-
-
-class SenderEntry(Section):
-    """How an admission feed is told apart: MSH-3.1 and MSH-4.1; an unset one matches anything."""
-
-    application: str | None = None
-    facility: str | None = None
-
-
-class FeedEntry(Section):
-    """One inbound source: whose it is, how it is mapped, how it signs in, and whether it counts."""
-
-    name: str = Field(pattern=NAME)
-    organisation: str
-    kind: Kind
-    mapping: str
-    stage: Literal["trial", "live"] = "trial"
-    time_zone: str | None = None
-    sender: SenderEntry | None = None
-    authorities: list[AuthorityEntry] = []
-    token_sha256: str | None = Field(None, pattern=r"^[0-9a-f]{64}$")
-    charset: str = "cp1252"
-
-
-class HeaderEntry(Section):
-    """An HTTP header sent with each notification; its secret comes from `env:NAME` or `file:PATH`."""
-
-    name: str
-    from_: str = Field(alias="from", pattern=r"^(env|file):.+$")
-
-
-class SubscriptionEntry(Section):
-    """One facility's wish to be told, over one channel."""
-
-    name: str = Field(pattern=NAME)
-    organisation: str
-    topic: Topic
-    channel: Channel
-    endpoint: str
-    header: HeaderEntry | None = None
-    version: str = "2.5.1"
-    receiving_application: str = ""
-    receiving_facility: str = ""
-    band_type: str = "PNT"
-    timeout: float = Field(30.0, gt=0)
-
-
-class RegionFile(Section):
-    """The whole of region.yaml."""
-
-    name: str
-    time_zone: str
-    address: str = Field(pattern=r"^https?://[^/\s]+$")
-    schemes: list[SchemeEntry] = Field(min_length=1)
-    organisations: list[OrganisationEntry] = Field(min_length=1)
-    feeds: list[FeedEntry] = []
-    subscriptions: list[SubscriptionEntry] = []
-    allowed_hosts: list[str] = []
-    placeholders: list[str] = []
-    settings: Settings = Settings()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -195,28 +89,33 @@ class Region:
         return found[0] if found else None
 
 
+Place = tuple[str | int, ...]
+
+
 class _Reader:
     """Gathers the faults of one region file while it is put together."""
 
-    def __init__(self, file: RegionFile, tree: Any, path: Path, folders: MappingFolders) -> None:
+    def __init__(self, file: RegionFile, tree: Tree, path: Path, folders: MappingFolders) -> None:
         self.file, self.tree, self.path, self.folders = file, tree, path, folders
-        self.faults: list[Fault] = list(folders.faults)
+        self.faults: list[Fault] = []
 
-    def fault(self, place: tuple[str | int, ...], message: str, remedy: str = "") -> None:
-        dotted = "".join(f"[{step}]" if isinstance(step, int) else f".{step}" for step in place).lstrip(".")
-        self.faults.append(Fault(str(self.path), line_of(self.tree, place), dotted, message, remedy))
+    def fault(self, place: Place, message: str, remedy: str = "") -> None:
+        self.faults.append(Fault(str(self.path), line_of(self.tree, place), dotted(place), message, remedy))
 
-    def zone(self, name: str, place: tuple[str | int, ...]) -> ZoneInfo:
+    def zone(self, name: str, place: Place) -> ZoneInfo:
         try:
             return ZoneInfo(name)
-        except (ZoneInfoNotFoundError, ValueError):
+        except (ZoneInfoNotFoundError, ValueError, OSError):  # OSError: the name of a folder of zones
             self.fault(place, "no such time zone", "use a name such as America/Chicago")
             return ZoneInfo("UTC")
 
-    def unique(self, part: str, names: list[str]) -> None:
-        for index, name in enumerate(names):
-            if name in names[:index]:
-                self.fault((part, index), "the same name twice", "names are unique within their list")
+    def unique(self, marks: Iterable[tuple[Place, Hashable]], message: str, remedy: str) -> None:
+        """A mark of None stands for "has none" and may come as often as it likes."""
+        seen: set[Hashable] = {None}
+        for place, mark in marks:
+            if mark in seen and mark is not None:
+                self.fault(place, message, remedy)
+            seen.add(mark)
 
 
 def read_region(path: Path) -> Region:
@@ -225,12 +124,15 @@ def read_region(path: Path) -> Region:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise ConfigurationFault([Fault(str(path), None, "", f"cannot be read: {type(error).__name__}")]) from error
-    file = read_document(text, RegionFile, file=str(path))
     folders = read_mapping_folders([path.parent / "mappings", shipped("mappings")])
+    try:
+        file = read_document(text, RegionFile, file=str(path))
+    except ConfigurationFault as error:
+        raise ConfigurationFault([*error.faults, *folders.faults]) from None
     reader = _Reader(file, parse_yaml(text, file=str(path)), path, folders)
     region = _assemble(reader)
-    if reader.faults:
-        raise ConfigurationFault(reader.faults)
+    if reader.faults or folders.faults:
+        raise ConfigurationFault([*sorted(reader.faults, key=lambda fault: fault.line or 0), *folders.faults])
     return region
 
 
@@ -240,8 +142,7 @@ def _assemble(reader: _Reader) -> Region:
     organisations = {
         entry.id: Organisation(**{**entry.model_dump(), "codes": tuple(entry.codes)}) for entry in file.organisations
     }
-    for part in ("organisations", "feeds", "subscriptions", "schemes"):
-        reader.unique(part, [getattr(each, "id", None) or each.name for each in getattr(file, part)])
+    _check_uniqueness(reader)
     feeds = {}
     for index, entry in enumerate(file.feeds):
         feed = _feed(reader, index, entry, schemes, organisations)
@@ -257,6 +158,40 @@ def _assemble(reader: _Reader) -> Region:
         subscriptions={s.name: _subscription(reader, i, s, organisations) for i, s in enumerate(file.subscriptions)},
         settings=file.settings,
         rules=_rules(file.settings),
+    )
+
+
+def _check_uniqueness(reader: _Reader) -> None:
+    """What tells two entries apart must differ, or the first would silently get what is the other's."""
+    file = reader.file
+    for part in ("organisations", "feeds", "subscriptions"):
+        names = [getattr(each, "id", None) or each.name for each in getattr(file, part)]
+        marks = [((part, index), name) for index, name in enumerate(names)]
+        reader.unique(marks, "the same name twice", "names are unique within their list")
+    reader.unique(
+        (
+            (("organisations", n, "codes", m), code)
+            for n, o in enumerate(file.organisations)
+            for m, code in enumerate(o.codes)
+        ),
+        "another facility has this code",
+        "give each facility codes of its own",
+    )
+    reader.unique(
+        ((("organisations", n, "nemsis_number"), o.nemsis_number) for n, o in enumerate(file.organisations)),
+        "another agency has this number",
+        "give each agency its own",
+    )
+    feeds = list(enumerate(file.feeds))
+    reader.unique(
+        ((("feeds", n, "token_sha256"), feed.token_sha256) for n, feed in feeds),
+        "another feed has this token",
+        "make one with: bandgate token FEED",
+    )
+    reader.unique(
+        ((("feeds", n, "sender"), feed.sender) for n, feed in feeds),
+        "another feed has this sender",
+        "tell them apart by application and facility (MSH-3 and MSH-4)",
     )
 
 
@@ -300,10 +235,12 @@ def _feed(
     zone = reader.zone(
         entry.time_zone or reader.file.time_zone, (*place, "time_zone") if entry.time_zone else ("time_zone",)
     )
+    if not _is_codec(entry.charset):
+        reader.fault((*place, "charset"), "no such character set", "write a name such as cp1252 or latin-1")
     mapping = reader.folders.mappings.get(entry.mapping)
-    if mapping is None:
+    if mapping is None and entry.mapping not in reader.folders.broken:
         reader.fault((*place, "mapping"), "no such mapping", suggest(entry.mapping, reader.folders.mappings))
-    elif mapping.kind is not entry.kind:
+    if mapping is not None and mapping.kind is not entry.kind:
         reader.fault(
             (*place, "mapping"), f"this mapping reads {mapping.kind.value}", f"the feed is of kind {entry.kind.value}"
         )
@@ -351,13 +288,38 @@ def _subscription(
     place = ("subscriptions", index)
     if entry.organisation not in organisations:
         reader.fault((*place, "organisation"), "no such organisation", suggest(entry.organisation, organisations))
-    parts = urlsplit(entry.endpoint)
-    wanted = {Channel.FHIR_REST_HOOK: ("https", "http"), Channel.HL7V2_MLLP: ("mllp", "mllps")}[entry.channel]
-    if parts.scheme not in wanted or not parts.hostname:
-        reader.fault((*place, "endpoint"), "not an address for this channel", f"write {wanted[0]}://host:port")
-    elif parts.hostname not in reader.file.allowed_hosts:
-        reader.fault((*place, "endpoint"), "a host that is not on allowed_hosts", "add the host to allowed_hosts")
-    elif parts.scheme == "http" and parts.hostname not in {"127.0.0.1", "::1", "localhost"}:
-        reader.fault((*place, "endpoint"), "patients' data may not travel unencrypted", "use https")
+    _check_endpoint(reader, (*place, "endpoint"), entry)
+    if entry.channel is Channel.HL7V2_MLLP:
+        try:
+            get_dialect(entry.version)
+        except GatewayFault as error:
+            reader.fault((*place, "version"), str(error), "write a version such as 2.5.1")
     header = (entry.header.name, entry.header.from_) if entry.header else None
     return Subscription(**{**entry.model_dump(exclude={"header"}), "header": header})
+
+
+def _check_endpoint(reader: _Reader, place: Place, entry: SubscriptionEntry) -> None:
+    wanted = {Channel.FHIR_REST_HOOK: ("https", "http"), Channel.HL7V2_MLLP: ("mllp", "mllps")}[entry.channel]
+    scheme, host, port = _parts_of(entry.endpoint)
+    if scheme not in wanted or not host or (port is None and entry.channel is Channel.HL7V2_MLLP):
+        reader.fault(place, "not an address for this channel", f"write {wanted[0]}://host:port")
+    elif host not in reader.file.allowed_hosts:
+        reader.fault(place, "a host that is not on allowed_hosts", "add the host to allowed_hosts")
+    elif scheme == "http" and host not in {"127.0.0.1", "::1", "localhost"}:
+        reader.fault(place, "patients' data may not travel unencrypted", "use https")
+
+
+def _parts_of(address: str) -> tuple[str, str | None, int | None]:
+    """Scheme, host and port of an address; empty for what is none."""
+    try:
+        parts = urlsplit(address)
+        return parts.scheme, parts.hostname, parts.port
+    except ValueError:
+        return "", None, None
+
+
+def _is_codec(name: str) -> bool:
+    try:
+        return bool("text".encode(name))
+    except (LookupError, ValueError):
+        return False

@@ -10,6 +10,8 @@ from pydantic import Field
 
 from gateway.documents import Section
 
+TEN_YEARS = 87_660  # in hours: more than any rule of linking can mean
+
 
 class Settings(Section):
     """What an operator may change; the defaults are the contract with the outside."""
@@ -37,13 +39,22 @@ class Settings(Section):
         True, description="clinical content moves only when the band and one independent fact agree"
     )
     arrival_hours_before: float = Field(
-        2, ge=0, description="a visit may start so long before the report's arrival time and still be the same"
+        2,
+        ge=0,
+        le=TEN_YEARS,
+        description="a visit may start so long before the report's arrival time and still be the same",
     )
     arrival_hours_after: float = Field(
-        24, ge=0, description="a visit may start so long after the report's arrival time and still be the same"
+        24,
+        ge=0,
+        le=TEN_YEARS,
+        description="a visit may start so long after the report's arrival time and still be the same",
     )
     episode_hours: float = Field(
-        72, ge=1, description="so long after an episode's latest event a sighting of its band still belongs to it"
+        72,
+        ge=1,
+        le=TEN_YEARS,
+        description="so long after an episode's latest event a sighting of its band still belongs to it",
     )
     age_years_apart: int = Field(
         2,

@@ -85,11 +85,11 @@ class MllpReceiver:
 
 @asynccontextmanager
 async def mllp_receiver(
-    reply: Reply = lambda message, _: acknowledgement(message), *, tls: ssl.SSLContext | None = None
+    reply: Reply = lambda message, _: acknowledgement(message), *, tls: ssl.SSLContext | None = None, port: int = 0
 ) -> AsyncIterator[MllpReceiver]:
-    """A listening receiver on a free port."""
+    """A listening receiver, on a free port unless told which."""
     receiver = MllpReceiver(reply)
-    server = await asyncio.start_server(receiver.serve, "127.0.0.1", 0, ssl=tls, limit=1 << 24)
+    server = await asyncio.start_server(receiver.serve, "127.0.0.1", port, ssl=tls, limit=1 << 24)
     port = server.sockets[0].getsockname()[1]
     receiver.address = f"{'mllps' if tls else 'mllp'}://127.0.0.1:{port}"
     try:
@@ -101,7 +101,9 @@ async def mllp_receiver(
 
 
 @contextmanager
-def threaded_mllp_receiver(reply: Reply = lambda message, _: acknowledgement(message)) -> Iterator[MllpReceiver]:
+def threaded_mllp_receiver(
+    reply: Reply = lambda message, _: acknowledgement(message), *, port: int = 0
+) -> Iterator[MllpReceiver]:
     """The same in a thread of its own, for commands that bring their own event loop."""
     loop = asyncio.new_event_loop()
     thread = threading.Thread(target=loop.run_forever)
@@ -114,7 +116,7 @@ def threaded_mllp_receiver(reply: Reply = lambda message, _: acknowledgement(mes
         others = asyncio.all_tasks() - {asyncio.current_task()}
         await asyncio.gather(*others)
 
-    context = mllp_receiver(reply)
+    context = mllp_receiver(reply, port=port)
     try:
         yield run(context.__aenter__())
     finally:

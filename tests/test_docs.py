@@ -16,9 +16,7 @@ DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 
 
 def settings_table() -> str:
-    rows = [
-        f"| `{name}` | {field.default} | {field.description} |" for name, field in Settings.model_fields.items()
-    ]
+    rows = [f"| `{name}` | {field.default} | {field.description} |" for name, field in Settings.model_fields.items()]
     return "\n".join(["| setting | default | meaning |", "|---|---|---|", *rows])
 
 

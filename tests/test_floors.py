@@ -25,7 +25,7 @@ FLOORS: list[list[str]] = [
     # 2: deciding
     ["mapping/", "linking/", "routing/"],
     # 3: keeping
-    ["settings", "mapping_folders", "schemas", "region", "logs", "store/"],
+    ["settings", "mapping_folders", "schemas", "region_file", "region", "logs", "store/"],
     # 4: working
     ["reading", "joining", "intake", "looking_up", "mllp_client", "replaying/", "deliveries"],
     # 5: doors

@@ -6,7 +6,6 @@
 import sys
 from typing import NoReturn
 
-import click
 import typer
 
 from gateway import __version__
@@ -14,6 +13,7 @@ from gateway.cli.check import check
 from gateway.cli.demo import demo
 from gateway.cli.lookup import lookup
 from gateway.cli.mapping import mapping_app
+from gateway.cli.output import errors
 from gateway.cli.read import read
 from gateway.cli.region import region_app
 from gateway.cli.replay import replay
@@ -63,17 +63,9 @@ def _root(
 def main() -> NoReturn:
     """Run the command line and leave with the right status."""
     try:
-        status = app(standalone_mode=False)
-    except click.exceptions.Abort:
-        sys.exit(130)
-    except click.ClickException as error:
-        error.show()
-        sys.exit(UNUSABLE)
+        app()  # leaves with 2 for wrong usage, else with what the command says
     except GatewayError as error:
         for line in str(error).splitlines():
-            print(f"bandgate: {line}", file=sys.stderr)
+            errors.print(f"bandgate: {line}", markup=False, soft_wrap=True)
         sys.exit(next((status for branch, status in STATUSES if isinstance(error, branch)), UNUSABLE))
-    except BrokenPipeError:
-        sys.stderr.close()
-        sys.exit(GOOD)
-    sys.exit(status if isinstance(status, int) else GOOD)
+    sys.exit(GOOD)

@@ -6,7 +6,8 @@ from typing import Annotated, Any
 import typer
 
 from gateway.cli.output import out, print_json
-from gateway.region import RegionFile, read_region
+from gateway.region import read_region
+from gateway.region_file import RegionFile
 
 region_app = typer.Typer(help="The region file.", no_args_is_help=True, rich_markup_mode=None)
 

@@ -1,13 +1,13 @@
 """To which episode a record belongs: its trusted bands, its time, and the episodes there are.
 
 A band identifies an episode only while it is worn, so time is part of the key: a sighting belongs to the
-episode of its band whose span, widened by a grace on both sides, holds the event's own time. Arrival
-order plays no part.
+episode of its band whose span, widened by a grace on both sides, holds the event's own time; the nearest,
+where two do. Arrival order plays no part.
 """
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from gateway.linking.evidence import Rules
 from gateway.records import CareReport, How, Sighting, Visit
@@ -21,6 +21,10 @@ class Span:
     band: str
     first: datetime
     last: datetime
+
+    def apart(self, at: datetime) -> timedelta:
+        """How long before its first or after its last event; zero within."""
+        return max(self.first - at, at - self.last, timedelta())
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +71,9 @@ def membership(sightings: Sequence[Sighting], at: datetime, spans: Sequence[Span
     bands = trusted_bands(sightings)
     if not bands:
         return NoBand(prose_bands(sightings))
-    found = {span.band: span.episode for span in spans if span.first - rules.episode <= at <= span.last + rules.episode}
+    near = [span for span in spans if span.apart(at) <= rules.episode]
+    nearest_last = sorted(near, key=lambda span: (span.apart(at), span.episode), reverse=True)
+    found = {span.band: span.episode for span in nearest_last}
     home = next((found[band] for band in bands if band in found), None)
     if home is None:
         return Opens(bands)

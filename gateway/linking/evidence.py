@@ -214,7 +214,7 @@ def _different_time(one: Facts, other: Facts, rules: Rules) -> list[Reason]:
     report, visit = (one, other) if one.kind is RecordKind.CARE_REPORT else (other, one)
     assert report.at is not None
     assert visit.at is not None
-    if report.at - rules.before <= visit.at <= report.at + rules.after:
+    if -rules.before <= visit.at - report.at <= rules.after:
         return []
     return [Reason(code="time", says="the visit began too long before or after the report's arrival", supports=False)]
 

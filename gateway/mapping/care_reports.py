@@ -19,7 +19,6 @@ from gateway.adapters.report_payload import refused
 from gateway.findings import finding
 from gateway.mapping.authorities import resolve
 from gateway.mapping.report_bands import Bands, BandSpot, compile_band, look_for_bands
-from gateway.mapping.report_case import Case
 from gateway.mapping.report_groups import (
     Group,
     compile_group,
@@ -28,8 +27,9 @@ from gateway.mapping.report_groups import (
     read_quoted,
     read_vitals,
 )
-from gateway.mapping.report_places import Spot, Walk, compile_spot, compile_walk, is_in_header
-from gateway.mapping.report_values import Value, compile_value
+from gateway.mapping.report_places import Section, Spot, compile_sections, compile_spot
+from gateway.mapping.report_sheet import Case, Sheet
+from gateway.mapping.report_values import Value, compile_value, plan_of
 from gateway.mapping.rules import Mapping as MappingFile
 from gateway.mapping.sightings import is_exercise, judge
 from gateway.mapping.source import Source
@@ -72,7 +72,7 @@ class CareReportReader(NamedTuple):
     """A mapping of care reports, compiled."""
 
     mapping: str
-    walk: Walk
+    sections: Mapping[str, Section]
     plain: tuple[Value, ...]
     times: tuple[Value, ...]
     person: tuple[Value, ...]
@@ -86,9 +86,10 @@ class CareReportReader(NamedTuple):
 
         Raises `UnreadableMessage` with the code `report-no-number` when nothing identifies the report.
         """
-        case = Case(document, self.walk.find(document), source)
-        values: dict[str, Any] = {value.name: value.read(case) for value in self.plain}
-        bands = look_for_bands(self.bands, case)
+        case = Case(document, source)
+        sheet = self._gather(case)
+        values: dict[str, Any] = {value.field: value.read(sheet) for value in self.plain}
+        bands = look_for_bands(self.bands, sheet)
         number, contact = values.pop("number", None), values.pop("patient_contact", None)
         key, uuid = _identity(case, number)
         return CareReport(
@@ -99,46 +100,54 @@ class CareReportReader(NamedTuple):
             version=document.version,
             partial=document.national,
             traffic=_traffic(bands.sightings, source),
-            patient=self._person(case),
+            patient=self._person(sheet),
             patient_identifiers=_patient_identifiers(case, values.pop("patient_identifier", None)),
             patient_contact=contact is not False,
-            times=ReportTimes(**{value.field: value.read(case) for value in self.times}),
+            times=ReportTimes(**{value.field: value.read(sheet) for value in self.times}),
             destination=source.facilities.get(values.get("destination_code") or ""),
-            conditions=self._conditions(case),
+            conditions=self._conditions(sheet),
             sightings=bands.sightings,
-            **self._groups(case, bands),
+            **self._groups(sheet, bands),
             **values,
-            findings=tuple(_findings(case, values, bands.sightings, contact=contact)),
-            origins=case.origins,
+            findings=tuple(_findings(sheet, values, bands.sightings, contact=contact)),
+            origins=sheet.origins,
         )
 
-    def _person(self, case: Case) -> Person:
-        fields: dict[str, Any] = {value.field: value.read(case) for value in self.person}
-        address = Address(**{value.field: value.read(case) for value in self.address})
+    def _gather(self, case: Case) -> Sheet:
+        """Walk through the sections that the mapping names, and put down what it names."""
+        sheet = Sheet(case, above=f"{case.document.path}/")
+        sheet.found.update(case.document.header.elements)
+        for element in case.document.element:
+            section = self.sections.get(element.tag)  # type: ignore[arg-type]  # the stubs allow for more
+            if section is not None:
+                sheet.gather(section.elements(element), section.plan)
+        return sheet
+
+    def _person(self, sheet: Sheet) -> Person:
+        fields: dict[str, Any] = {value.field: value.read(sheet) for value in self.person}
+        address = Address(**{value.field: value.read(sheet) for value in self.address})
         family, age, unit = fields.get("family"), fields.pop("age", None), fields.pop("age_unit", None)
-        estimated = "patient.age" in case.estimated
+        estimated = "patient.age" in sheet.case.estimated
         return Person(
             address=None if address == Address() else address,
             age=Age(value=age, unit=unit, estimated=estimated) if age is not None and unit else None,
-            unidentified=family is not None and family.upper() in case.source.placeholders,
+            unidentified=family is not None and family.upper() in sheet.case.source.placeholders,
             **fields,
         )
 
-    def _conditions(self, case: Case) -> tuple[Condition, ...]:
+    def _conditions(self, sheet: Sheet) -> tuple[Condition, ...]:
         conditions: list[Condition] = []
         for kind, rule, spot in self.conditions:
-            elements = case.found.get(spot.tag, ())
-            for element in elements:
-                name, alone = f"conditions[{len(conditions)}]", len(elements) == 1
-                stated = case.stated(name, rule, spot, element, alone=alone, above=case.base)
+            for element in sheet.found.get(spot.tag, ()):
+                stated = sheet.state(f"conditions[{len(conditions)}]", rule, spot, element)
                 if stated:
                     conditions.append(_condition(kind, *stated))
         return tuple(conditions)
 
-    def _groups(self, case: Case, bands: Bands) -> dict[str, Any]:
-        groups = {name: read(self.groups[name], case) for name, read in _GROUP_READERS.items() if name in self.groups}
+    def _groups(self, sheet: Sheet, bands: Bands) -> dict[str, Any]:
+        groups = {name: read(self.groups[name], sheet) for name, read in _GROUP_READERS.items() if name in self.groups}
         if "quoted" in self.groups:
-            groups["quoted"] = read_quoted(self.groups["quoted"], case, bands.elements)
+            groups["quoted"] = read_quoted(self.groups["quoted"], sheet, bands.elements)
         return groups
 
 
@@ -154,22 +163,25 @@ def compile_care_reports(mapping: MappingFile, tables: Mapping[str, CodeTable]) 
     parts: dict[str, list[Value]] = {"": [], "times": [], "patient": [], "patient.address": []}
     for name, place in places.items():
         parts[name.rpartition(".")[0]].append(compile_value(name, mapping.mapping, place, tables))
-    paths = [at for place in places.values() for at in place.places if not is_in_header(at)]
-    paths += [*mapping.conditions.values(), *(group.each for group in mapping.groups.values())]
-    paths += [band.at for band in mapping.band if band.at is not None]
+    conditions = tuple(
+        ConditionSpot(kind, f"{mapping.mapping}: {kind}", compile_spot(at, {}))
+        for kind, at in mapping.conditions.items()
+    )
+    bands = tuple(compile_band(mapping.mapping, band) for band in mapping.band)
+    groups = {name: compile_group(name, mapping.mapping, rule, tables) for name, rule in mapping.groups.items()}
+    values = [value for part in parts.values() for value in part]
+    others = [each.spot for each in (*conditions, *bands)] + [group.each for group in groups.values()]
+    plan = plan_of(values, others)
     return CareReportReader(
         mapping=mapping.mapping,
-        walk=compile_walk(paths),
+        sections=compile_sections(plan, [*others, *(spot for value in values for spot in value.spots)]),
         plain=tuple(parts[""]),
         times=tuple(parts["times"]),
         person=tuple(parts["patient"]),
         address=tuple(parts["patient.address"]),
-        conditions=tuple(
-            ConditionSpot(kind, f"{mapping.mapping}: {kind}", compile_spot(at, {}))
-            for kind, at in mapping.conditions.items()
-        ),
-        groups={name: compile_group(name, mapping.mapping, rule, tables) for name, rule in mapping.groups.items()},
-        bands=tuple(compile_band(mapping.mapping, band) for band in mapping.band),
+        conditions=conditions,
+        groups=groups,
+        bands=bands,
     )
 
 
@@ -219,32 +231,34 @@ def _has_live_band(sightings: tuple[Sighting, ...]) -> bool:
 
 
 def _findings(
-    case: Case, values: Mapping[str, Any], sightings: tuple[Sighting, ...], *, contact: bool | None
+    sheet: Sheet, values: Mapping[str, Any], sightings: tuple[Sighting, ...], *, contact: bool | None
 ) -> Iterator[Finding]:
-    source, report = case.source, case.document.path
+    case = sheet.case
     if case.has_local_times:
-        yield finding("time-without-zone", path=report)
+        yield finding("time-without-zone", path=case.document.path)
     yield from case.findings
-    if source.agency_numbers and values.get("agency_number") not in source.agency_numbers:
-        yield _at("report-agency-unknown", "agency_number", case)
+    known = case.source.agency_numbers
+    if known and values.get("agency_number") not in known:
+        yield _at("report-agency-unknown", "agency_number", sheet)
     if contact is False:
-        yield _at("report-no-patient", "patient_contact", case)
+        yield _at("report-no-patient", "patient_contact", sheet)
     elif case.document.national:
-        yield finding("report-national-only", path=report)
+        yield finding("report-national-only", path=case.document.path)
     else:
-        yield from _destination_findings(case, values)
+        yield from _destination_findings(sheet, values)
         yield from judge(sightings, claims_live=_has_live_band(sightings))
 
 
-def _destination_findings(case: Case, values: Mapping[str, Any]) -> Iterator[Finding]:
-    code, facilities = values.get("destination_code"), case.source.facilities
+def _destination_findings(sheet: Sheet, values: Mapping[str, Any]) -> Iterator[Finding]:
+    code, facilities = values.get("destination_code"), sheet.case.source.facilities
     if code is None and values.get("transport") in CARRIED:
-        yield _at("report-no-destination", "transport", case)
+        yield _at("report-no-destination", "transport", sheet)
     elif code is not None and facilities and code not in facilities:
-        yield _at("report-destination-unknown", "destination_code", case)
+        yield _at("report-destination-unknown", "destination_code", sheet)
 
 
-def _at(code: str, value: str, case: Case) -> Finding:
+def _at(code: str, value: str, sheet: Sheet) -> Finding:
     """A finding at the place where a value of the record came from, or at the report."""
-    origin = case.origins.get(value)
-    return finding(code, path=origin.path, line=origin.line) if origin else finding(code, path=case.document.path)
+    origin = sheet.origins.get(value)
+    path = origin.path if origin else sheet.case.document.path
+    return finding(code, path=path, line=origin.line if origin else None)

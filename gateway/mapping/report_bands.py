@@ -13,8 +13,8 @@ from gateway.adapters.care_reports import CustomResult, line_of
 from gateway.bands import scan
 from gateway.bands.scan import Band, NotABand
 from gateway.bands.scheme import Scheme
-from gateway.mapping.report_case import Case
 from gateway.mapping.report_places import Spot, compile_spot
+from gateway.mapping.report_sheet import Case, Sheet, is_denied
 from gateway.mapping.rules import BandPlace
 from gateway.mapping.sightings import sight
 from gateway.records import How, Sighting
@@ -50,14 +50,14 @@ def compile_band(mapping: str, place: BandPlace) -> BandSpot:
     return BandSpot(spot, place.custom, rule, place.how, place.for_bands_only, place.scheme)
 
 
-def look_for_bands(bands: Sequence[BandSpot], case: Case) -> Bands:
+def look_for_bands(bands: Sequence[BandSpot], report: Sheet) -> Bands:
     """Give back every sighting of the report."""
     sightings: list[Sighting] = []
     seen: set[Element] = set()
     holding: set[Element] = set()
     for band in bands:
-        for element in _elements(band, case):
-            new = () if element in seen or not band.spot.fits(element) else _look_at(band, element, case)
+        for element in _elements(band, report):
+            new = () if element in seen or not band.spot.fits(element) else _look_at(band, element, report.case)
             if new:
                 seen.add(element)
                 sightings += new
@@ -66,14 +66,14 @@ def look_for_bands(bands: Sequence[BandSpot], case: Case) -> Bands:
     return Bands(tuple(sightings), frozenset(holding))
 
 
-def _elements(band: BandSpot, case: Case) -> Iterator[Element]:
+def _elements(band: BandSpot, report: Sheet) -> Iterator[Element]:
     if band.custom is None:
-        yield from case.found.get(band.spot.tag, ())
+        yield from report.found.get(band.spot.tag, ())
         return
-    for result in _custom_results(band.custom, case):
+    for result in _custom_results(band.custom, report.case):
         for value in result.values:
             if result.definition is None:
-                case.tell("report-custom-undefined", value)
+                report.case.tell("report-custom-undefined", value)
             yield value
 
 
@@ -85,21 +85,22 @@ def _custom_results(custom: str, case: Case) -> list[CustomResult]:
 
 def _look_at(band: BandSpot, element: Element, case: Case) -> Sequence[Sighting]:
     attribute = band.spot.attribute
-    if case.fact(element, attribute) is None:
-        return ()
     raw = (element.text if attribute is None else element.get(attribute)) or ""
+    if not raw.strip() or (attribute is None and is_denied(element)):
+        return ()
     schemes: Sequence[Scheme] = case.source.schemes
     if band.scheme is not None:
         schemes = tuple(scheme for scheme in schemes if scheme.name == band.scheme)
-    if band.how is How.FREE_TEXT:
-        found: list[tuple[str, Band | NotABand]] = [
-            (raw[start:end], read) for start, end, read in scan.find_in_text(raw, schemes)
-        ]
-    else:
-        read = scan.read(raw, schemes)
-        taken = not isinstance(read, NotABand) or band.for_bands_only or read.code in ALMOST_A_BAND
-        found = [(raw, read)] if taken else []
+    found = _bands_in(raw, band, schemes)
     if not found:
         return ()
     path = case.document.path_of(element) + ("" if attribute is None else f"/@{attribute}")
     return [sight(*each, how=band.how, path=path, line=line_of(element), rule=band.rule) for each in found]
+
+
+def _bands_in(raw: str, band: BandSpot, schemes: Sequence[Scheme]) -> list[tuple[str, Band | NotABand]]:
+    if band.how is How.FREE_TEXT:
+        return [(raw[start:end], read) for start, end, read in scan.find_in_text(raw, schemes)]
+    read = scan.read(raw, schemes)
+    told = isinstance(read, Band) or band.for_bands_only or read.code in ALMOST_A_BAND
+    return [(raw, read)] if told else []

@@ -10,22 +10,19 @@ path, it is looked up from the container that both places share.
 """
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from lxml.etree import _Element as Element
 
-from gateway.adapters.care_reports import HEADER, NAMESPACE, NUMBERED, REPORT, ReportDocument
+from gateway.adapters.care_reports import HEADER, NAMESPACE, NUMBERED, REPORT
 from gateway.errors import ConfigurationFault, Fault
 from gateway.mapping.rules import Condition, Presence
 
 _IN = f"{{{NAMESPACE}}}"
 _HEADER = "/EMSDataSet/Header/"
 _DEMOGRAPHICS = "DemographicGroup"
+FEW = 6  # names; measured
 _BELOW_REPORT = "/EMSDataSet/Header/PatientCareReport/"
-
-#: The wanted elements of one report by their names, each list in the order of the document.
-Found = Mapping[str, list[Element]]
 
 
 class Requirement(NamedTuple):
@@ -51,13 +48,11 @@ class Requirement(NamedTuple):
             yield ((each.text if self.attribute is None else each.get(self.attribute)) or "").strip()
 
 
-@dataclass(frozen=True, slots=True)
-class Spot:
+class Spot(NamedTuple):
     """Where one value stands: the name of its element and of the container it should stand in.
 
     `path` is what the mapping says, below the report, the row of a group or, with `in_header`, the Header.
-    `is_fixed` tells that no container on the way may occur twice, so that the path holds as it stands;
-    `is_plain` that the value is the text of the element, under no condition.
+    `is_fixed` tells that no container on the way may occur twice, so that the path holds as it stands.
     """
 
     tag: str
@@ -67,41 +62,46 @@ class Spot:
     requirements: tuple[Requirement, ...] = ()
     in_header: bool = False
     is_fixed: bool = True
-    is_plain: bool = field(init=False)
 
-    def __post_init__(self) -> None:
-        """Decide once whether the short way of reading holds."""
-        is_plain = self.attribute is None and not self.requirements and self.is_fixed and not self.in_header
-        object.__setattr__(self, "is_plain", is_plain)
+    @property
+    def is_plain(self) -> bool:
+        """Whether the value is the text of the element, under no condition, at a path that is known before."""
+        return self.attribute is None and not self.requirements and self.is_fixed and not self.in_header
 
     def fits(self, element: Element) -> bool:
         """Whether every condition holds."""
         return all(requirement.holds(element) for requirement in self.requirements)
 
 
-class Walk(NamedTuple):
-    """Which elements to put down: for each section their names, and whether to look below its children."""
+class Short(NamedTuple):
+    """What is needed to take a text at first sight: the value it is, and the spot's parent and path."""
 
-    sections: Mapping[str, tuple[frozenset[str], bool]]
-
-    def find(self, document: ReportDocument) -> Found:
-        """Give back the wanted elements of a report, those of its Header among them."""
-        found: dict[str, list[Element]] = {REPORT: [document.element], **document.header.elements}
-        for section in document.element:
-            wanted, deep = self.sections.get(str(section.tag), _NOTHING)
-            if not wanted:
-                continue
-            for element in section.iter() if deep else section:
-                tag: str = element.tag  # type: ignore[assignment]  # the stubs allow for other trees than parsed ones
-                if tag in wanted:
-                    if tag in found:
-                        found[tag].append(element)
-                    else:
-                        found[tag] = [element]
-        return found
+    name: str
+    parent: str
+    path: str
+    rule: str
 
 
-_NOTHING: tuple[frozenset[str], bool] = (frozenset(), False)
+#: The wanted elements by their qualified names; with a `Short` where nothing else looks at that element.
+Plan = Mapping[str, Short | None]
+
+
+class Section(NamedTuple):
+    """One section of a report that the mapping names.
+
+    `is_deep` tells to look below its children too; `few` are the names to look for, where looking for them is
+    faster than looking at everything.
+    """
+
+    plan: Plan
+    is_deep: bool
+    few: tuple[str, ...]
+
+    def elements(self, section: Element) -> Iterable[Element]:
+        """Give back the elements among which the wanted ones are, in the order of the document."""
+        if self.few:
+            return section.iter(*self.few)
+        return section.iter() if self.is_deep else section
 
 
 def compile_spot(at: str, where: Mapping[str, Condition], *, below: str | None = None) -> Spot:
@@ -128,17 +128,21 @@ def is_in_header(at: str) -> bool:
     return at.startswith(f"{_HEADER}{_DEMOGRAPHICS}/")
 
 
-def compile_walk(paths: Iterable[str]) -> Walk:
-    """Give back the walk that finds the elements at these paths below the report."""
-    wanted: dict[str, set[str]] = {}
-    deep: set[str] = set()
-    for path in paths:
-        steps, _ = _split(_below_report(path))
-        if steps:
-            wanted.setdefault(steps[0], set()).add(steps[-1])
-            if len(steps) != 2:  # the section itself, or something below one of its groups
-                deep.add(steps[0])
-    return Walk({section: (frozenset(tags), section in deep) for section, tags in wanted.items()})
+def compile_sections(plan: Plan, spots: Iterable[Spot]) -> Mapping[str, Section]:
+    """Give back the sections to walk through, so that the elements of all `spots` are met."""
+    steps: dict[str, set[tuple[str, ...]]] = {}
+    for spot in spots:
+        way, _ = _split(spot.path)
+        if way and not spot.in_header:
+            steps.setdefault(way[0], set()).add(way)
+    return {section: _compile_section(plan, ways) for section, ways in steps.items()}
+
+
+def _compile_section(plan: Plan, ways: set[tuple[str, ...]]) -> Section:
+    tags = sorted({way[-1] for way in ways})
+    is_deep = any(len(way) != 2 for way in ways)  # the section itself, or something below one of its groups
+    few = tuple(tags) if is_deep and len(tags) <= FEW else ()
+    return Section({tag: plan[tag] for tag in tags}, is_deep, few)
 
 
 def _compile_requirement(place: tuple[str, ...], key: str, said: Condition) -> Requirement:

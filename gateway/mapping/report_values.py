@@ -3,15 +3,14 @@
 A value that cannot be read costs the value, never the report, and is told at its place.
 """
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping
 from datetime import date, datetime, timedelta
-from typing import Any
+from typing import Any, NamedTuple
 
 from lxml.etree import _Element as Element
 
-from gateway.mapping.report_case import Case
-from gateway.mapping.report_places import Spot, compile_spot
+from gateway.mapping.report_places import Plan, Short, Spot, compile_spot
+from gateway.mapping.report_sheet import Case, Sheet
 from gateway.mapping.rules import CARE_REPORT_VALUES, Conversion, Place
 from gateway.mapping.tables import CodeTable
 from gateway.records import Sex
@@ -30,8 +29,7 @@ class Unreadable(Exception):
         self.code = code
 
 
-@dataclass(frozen=True, slots=True)
-class Value:
+class Value(NamedTuple):
     """One single value, compiled: its places in order of trust, and how its text is read.
 
     `name` is what mappings and origins call it, `field` what the part of the record that holds it does.
@@ -43,69 +41,92 @@ class Value:
     spots: tuple[Spot, ...]
     table: Mapping[str, str] | None
     convert: Convert | None
-    is_list: bool = False
+    is_list: bool
 
-    def read(self, case: Case) -> Any:
+    def read(self, sheet: Sheet) -> Any:
         """Give back the value at the first place that has one, or None; for a list, all texts at all places."""
-        return self._all(case) if self.is_list else self._first(case)
+        if self.is_list:
+            return self._every(sheet)
+        text = sheet.texts.get(self.name)
+        if text is not None:
+            return self._meaning(self.name, text, sheet.firsts[self.name], sheet)
+        for spot in self.spots:
+            for element in sheet.found.get(spot.tag, ()):
+                value = self._value_at(self.name, spot, element, sheet)
+                if value is not None:
+                    return value
+        return None
 
-    def meaning(self, text: str, element: Element, case: Case) -> Any:
-        """Give back the text translated by the table and read; None, with a finding, where that cannot be.
+    def _every(self, sheet: Sheet) -> tuple[Any, ...]:
+        values: list[Any] = []
+        for spot in self.spots:
+            for element in sheet.found.get(spot.tag, ()):
+                value = self._value_at(f"{self.name}[{len(values)}]", spot, element, sheet)
+                if value is not None:
+                    values.append(value)
+        return tuple(values)
+
+    def _value_at(self, name: str, spot: Spot, element: Element, sheet: Sheet) -> Any:
+        if spot.requirements and not spot.fits(element):
+            return None
+        text = sheet.take(name, self.rule, spot, element)
+        return None if text is None else self._meaning(name, text, element, sheet)
+
+    def _meaning(self, name: str, text: str, element: Element, sheet: Sheet) -> Any:
+        """The text translated by the table and read; None, with a finding, where that cannot be.
 
         A code that the table does not have stays as it is, unless only known words will do.
         """
-        if self.table is not None:
-            means = self.table.get(text)
-            if means is None:
-                case.tell("code-unknown", element)
-                return None if self.convert else text
-            text = means
-        if self.convert is None:
-            return text
         try:
-            return self.convert(text, case)
+            if self.table is not None:
+                text = self._translated(text, element, sheet.case)
+            return text if self.convert is None else self.convert(text, sheet.case)
         except Unreadable as error:
-            case.tell(error.code, element)
+            sheet.case.tell(error.code, element)
+            del sheet.origins[sheet.here + name]
             return None
 
-    def _first(self, case: Case) -> Any:
-        for spot in self.spots:
-            elements = case.found.get(spot.tag, ())
-            for element in elements:
-                if spot.requirements and not spot.fits(element):
-                    continue
-                alone = len(elements) == 1
-                text = case.take(self.name, self.rule, spot, element, alone=alone, above=case.base)
-                if text is None:
-                    continue
-                if self.table is None and self.convert is None:
-                    return text
-                value = self.meaning(text, element, case)
-                if value is not None:
-                    return value
-                del case.origins[self.name]
-        return None
-
-    def _all(self, case: Case) -> tuple[str, ...]:
-        texts: list[str] = []
-        for spot in self.spots:
-            elements = case.found.get(spot.tag, ())
-            for element in elements:
-                if spot.fits(element):
-                    name, alone = f"{self.name}[{len(texts)}]", len(elements) == 1
-                    text = case.take(name, self.rule, spot, element, alone=alone, above=case.base)
-                    if text is not None:
-                        texts.append(text if self.table is None else self.meaning(text, element, case))
-        return tuple(texts)
+    def _translated(self, code: str, element: Element, case: Case) -> str:
+        assert self.table is not None
+        if code in self.table:
+            return self.table[code]
+        if self.convert is not None:
+            raise Unreadable("code-unknown")
+        case.tell("code-unknown", element)
+        return code
 
 
 def compile_value(name: str, mapping: str, place: Place, tables: Mapping[str, CodeTable]) -> Value:
     """Give back the compiled form of one single value of a checked mapping."""
-    spots = tuple(compile_spot(at, place.where) for at in place.places)
-    table = None if place.table is None else tables[place.table].meanings
     kind = CARE_REPORT_VALUES[name]
     convert = _WORDS.get(name) or _CONVERSIONS[kind]
-    return Value(name, name.rpartition(".")[2], f"{mapping}: {name}", spots, table, convert, is_list=kind == "texts")
+    return build_value(name, f"{mapping}: {name}", place, tables, convert=convert, is_list=kind == "texts")
+
+
+def build_value(
+    name: str,
+    rule: str,
+    place: Place,
+    tables: Mapping[str, CodeTable],
+    *,
+    convert: Convert | None,
+    is_list: bool,
+    below: str | None = None,
+) -> Value:
+    """Give back a value whose places are below the report, or below the row of a group whose path is `below`."""
+    spots = tuple(compile_spot(at, place.where, below=below) for at in place.places)
+    table = None if place.table is None else tables[place.table].meanings
+    return Value(name, name.rpartition(".")[2], rule, spots, table, convert, is_list)
+
+
+def plan_of(values: Iterable[Value], others: Iterable[Spot]) -> Plan:
+    """Give back the plan that finds the elements of `values` and `others`: the former at first sight where it can."""
+    plan: dict[str, Short | None] = {spot.tag: None for spot in others}
+    for value in values:
+        for spot in value.spots:
+            short = len(value.spots) == 1 and spot.is_plain and spot.tag not in plan and not value.is_list
+            plan[spot.tag] = Short(value.name, spot.parent, spot.path, value.rule) if short else None
+    return plan
 
 
 # ── conversions ────────────────────────────────────────────────────────────────────────────────────

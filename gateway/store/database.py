@@ -13,6 +13,7 @@
 import asyncio
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import closing
 from datetime import datetime
 from pathlib import Path
 from queue import LifoQueue
@@ -157,11 +158,10 @@ class Database:
         return self._writer
 
     def _look(self, connection: Any, work: Callable[[Tx], T]) -> T:
-        cursor = connection.cursor()
-        cursor.execute(self._engine.begin_reading)
-        value = work(Tx(cursor, self._engine, self._keys))
-        cursor.execute("ROLLBACK")
-        cursor.close()
+        with closing(connection.cursor()) as cursor:
+            cursor.execute(self._engine.begin_reading)
+            value = work(Tx(cursor, self._engine, self._keys))
+            cursor.execute("ROLLBACK")
         return value
 
 

@@ -33,6 +33,7 @@ _FORM = b"\x01"
 _KEY_BYTES = 32
 _ID_BYTES = 8
 _NONCE_BYTES = 12
+_TAG_BYTES = 16
 _HEAD_BYTES = len(_FORM) + _ID_BYTES + _NONCE_BYTES
 _FILE_HEAD = (
     "# The keys of the gateway's database. Keep a copy apart from the backups: without it they cannot be read.\n"
@@ -70,7 +71,7 @@ class KeyRing:
         Raises `GatewayFault` when the bytes were altered, belong elsewhere, or their key is not here.
         """
         cipher = self._ciphers.get(blob[len(_FORM) : len(_FORM) + _ID_BYTES])
-        if blob[: len(_FORM)] != _FORM or cipher is None:
+        if blob[: len(_FORM)] != _FORM or cipher is None or len(blob) < _HEAD_BYTES + _TAG_BYTES:
             raise GatewayFault(f"{place}: sealed with a key that the key file does not hold, or damaged")
         nonce = blob[_HEAD_BYTES - _NONCE_BYTES : _HEAD_BYTES]
         try:

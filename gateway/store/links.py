@@ -47,10 +47,11 @@ _OF_RECORD = Statement(
 _HISTORY = Statement(
     select(*_COLUMNS).where(_C.kind == bindparam("kind"), _C.record == bindparam("record")).order_by(_C.row)
 )
+#: Asked of each row, from the newest on; with a join SQLite would sort all links of the traffic to show ten.
+_TRAFFIC = select(EPISODES.c.traffic).where(EPISODES.c.id == _C.episode).scalar_subquery()
 _RECENT = Statement(
     select(*_COLUMNS)
-    .join_from(LINKS, EPISODES)
-    .where(EPISODES.c.traffic == bindparam("traffic"), _C.current)
+    .where(_C.current, bindparam("traffic") == _TRAFFIC)
     .order_by(_C.row.desc())
     .limit(bindparam("limit"))
 )

@@ -24,10 +24,13 @@ _OPEN = (
     .limit(bindparam("limit"))
 )
 _OPEN_ALL = Statement(_OPEN)
-_OPEN_OF = Statement(_OPEN.where(MESSAGES.c.traffic == bindparam("traffic")))
-_COUNT = select(func.count()).join_from(QUARANTINE, MESSAGES).where(_C.settled.is_(None))
+#: Asked of each open row, of which there are few; with a join SQLite would begin with all messages of the traffic.
+_THEIRS = MESSAGES.alias("theirs")
+_TRAFFIC = select(_THEIRS.c.traffic).where(_THEIRS.c.id == _C.message).scalar_subquery()
+_OPEN_OF = Statement(_OPEN.where(bindparam("traffic") == _TRAFFIC))
+_COUNT = select(func.count()).select_from(QUARANTINE).where(_C.settled.is_(None))
 _COUNT_ALL = Statement(_COUNT)
-_COUNT_OF = Statement(_COUNT.where(MESSAGES.c.traffic == bindparam("traffic")))
+_COUNT_OF = Statement(_COUNT.where(bindparam("traffic") == _TRAFFIC))
 _SETTLE = Statement(
     update(QUARANTINE)
     .where(_C.message == bindparam("key"), _C.settled.is_(None))

@@ -49,6 +49,7 @@ class Writer:
         self._keys = keys
         self._batch = batch
         self._connection: Any = None
+        self._cursor: Any = None
         self._queue: SimpleQueue[Job | None] = SimpleQueue()
         self._gate = threading.Lock()
         self._closed = False
@@ -119,7 +120,8 @@ class Writer:
         """One transaction. Raises whatever keeps it from being committed."""
         if self._connection is None:
             self._connection = self._engine.connect()
-        cursor = self._connection.cursor()
+            self._cursor = self._connection.cursor()
+        cursor = self._cursor
         cursor.execute(self._engine.begin)
         tx = Tx(cursor, self._engine, self._keys)
         outcomes = [self._attempt(job.work, tx, cursor) for job in jobs]
@@ -144,10 +146,15 @@ class Writer:
         return Outcome(value)
 
     def _disconnect(self) -> None:
-        """Give up the connection, and with it any transaction; the next batch makes a new one."""
+        """Give up the connection, and with it any transaction; the next batch makes a new one.
+
+        The cursor first: SQLite keeps a closed connection, and its lock, while a statement of it is alive, and
+        the traceback of an error can hold one for long.
+        """
         if self._connection is not None:
+            self._cursor.close()
             self._connection.close()
-            self._connection = None
+            self._connection = self._cursor = None
 
 
 def _wanted(jobs: list[Job]) -> list[Job]:

@@ -104,7 +104,7 @@ def test_nobody_is_answered_before_the_commit(database: Database) -> None:
     gate = Gate(database)
     first = database.submit(add("first"))
     observed: list[tuple[bool, list[str]]] = []
-    second = database.submit(lambda tx: observed.append((first.done(), names(database))))
+    second = database.submit(lambda _: observed.append((first.done(), names(database))))
     gate.open()
     second.result(LONG)
     first.result(LONG)
@@ -185,9 +185,7 @@ def test_a_full_disk_is_unavailable_and_leaves_nothing_half_stored(database: Dat
 
 
 @pytest.mark.parametrize("kind", ["sqlite"], indirect=True)
-def test_a_database_that_another_process_keeps_locked_is_unavailable(
-    database: Database, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_database_that_another_process_keeps_locked_is_unavailable(database: Database) -> None:
     database.write(lambda tx: tx._cursor.execute("PRAGMA busy_timeout = 1") and None)
     import sqlite3
 
@@ -201,14 +199,12 @@ def test_a_database_that_another_process_keeps_locked_is_unavailable(
     assert names(database) == ["let in"]
 
 
-def test_a_lost_connection_is_made_anew(database: Database, kind: str, request: pytest.FixtureRequest) -> None:
-    if kind == "sqlite":
-        database.write(lambda tx: database._writer._disconnect())  # type: ignore[union-attr]
-    else:
-        pid = database.write(lambda tx: tx._cursor.connection.info.backend_pid)
-        request.getfixturevalue("server").run(f"SELECT pg_terminate_backend({pid})")
-        with pytest.raises(StoreUnavailable):
-            database.write(add("lost"))
+@pytest.mark.parametrize("kind", ["postgres"], indirect=True)
+def test_a_lost_connection_is_made_anew(database: Database, server: Server) -> None:
+    pid = database.write(lambda tx: tx._cursor.connection.info.backend_pid)
+    server.run(f"SELECT pg_terminate_backend({pid})")
+    with pytest.raises(StoreUnavailable):
+        database.write(add("lost"))
     database.write(add("ines"))
     assert names(database) == ["ines"]
 

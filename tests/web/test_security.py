@@ -40,7 +40,7 @@ def test_pages_are_kept_by_no_cache_and_files_are_asked_for_again(client: httpx.
 
 
 def test_an_encrypted_address_is_told_to_stay_so(database: Database, account: FirstAccount, clock: Clock) -> None:
-    """Behind a TLS end the region's address says https. RFC 6265bis: a `__Host-` cookie is Secure, Path=/, no Domain."""
+    """Behind a TLS end the region's address says https. RFC 6265bis: `__Host-` needs Secure, Path=/, no Domain."""
     state = state_of(database, clock, region(address="https://bands.yarrowfen.example"))
     with serving(state) as address, browser(address) as client:
         assert client.get("/sign-in").headers["strict-transport-security"] == "max-age=31536000"

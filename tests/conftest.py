@@ -1,3 +1,5 @@
+"""What tests in every folder share."""
+
 import pytest
 
 from tests.r4 import R4, skip_without_schema
