@@ -70,14 +70,14 @@ class RestHook:
         try:
             response = await self._client.post(self._endpoint, content=payload)
         except httpx.TimeoutException as error:
-            raise Lost("no answer in time", reason="silence") from error
+            raise Lost("no answer in time", reason="silence", is_away=True) from error
         except httpx.HTTPError as error:
-            raise Lost("no connection", reason="not-connected") from error
+            raise Lost("no connection", reason="not-connected", is_away=True) from error
         status = response.status_code
         if response.is_success:
             return str(status)
         if status >= 500 or status in LATER:
-            raise Lost(f"answered {status}", reason=f"http-{status}")
+            raise Lost(f"answered {status}", reason=f"http-{status}", is_away=True)
         raise Refused(f"answered {status}", reason=f"http-{status}")
 
     async def close(self) -> None:
@@ -97,7 +97,7 @@ class MllpEnd:
             try:
                 await self._client.connect()
             except Unreachable as error:
-                raise Lost("no connection", reason="not-connected") from error
+                raise Lost("no connection", reason="not-connected", is_away=True) from error
         control_id = str(read(payload).value(CONTROL_ID) or "")
         answer = read_answer(await self._client.send(payload), control_id)
         if isinstance(answer, Accepted):
@@ -132,6 +132,7 @@ class DeliveryWorker:
     jitter: Callable[[], float]
     name: str
     woken: asyncio.Event = field(default_factory=asyncio.Event)
+    paused_until: datetime | None = None  #: the receiver is away: nothing is tried before
 
     async def run(self) -> None:
         """Work until cancelled; a delivery in flight then is settled first, and unsent claims are given back."""
@@ -150,7 +151,9 @@ class DeliveryWorker:
 
     async def _claim(self) -> deliveries.Claimed | None:
         now = self.clock()
-        if await self.database.aread(lambda tx: self._is_idle(tx, now)):
+        if (self.paused_until and now < self.paused_until) or await self.database.aread(
+            lambda tx: self._is_idle(tx, now)
+        ):
             return None
         lease = timedelta(seconds=self.region.settings.delivery_lease_seconds)
 
@@ -167,6 +170,8 @@ class DeliveryWorker:
     async def _sleep(self) -> None:
         """Wait until something is queued, the next delivery is due, or a while has passed."""
         due = await self.database.aread(lambda tx: deliveries.next_due(tx, self.subscription.name))
+        if due is not None and self.paused_until is not None:
+            due = max(due, self.paused_until)
         seconds = (due - self.clock()).total_seconds() if due is not None else LONGEST_SLEEP
         try:
             async with asyncio.timeout(min(max(seconds, 0.01), LONGEST_SLEEP)):
@@ -193,7 +198,7 @@ class DeliveryWorker:
             await self._settle(delivery, DeliveryState.HELD, reason=refusal.reason)
             log("delivery_held", level="warning", **about, reason=refusal.reason)
         except Lost as loss:
-            await self._lose(delivery, loss.reason, about)
+            await self._lose(delivery, loss, about)
         else:
             await self._settle(delivery, DeliveryState.DELIVERED, answer=answer)
             took = round((self.clock() - began).total_seconds() * 1000, 1)
@@ -216,7 +221,9 @@ class DeliveryWorker:
             lambda tx: deliveries.settle(tx, delivery.id, state, worker=self.name, at=now, reason=reason, answer=answer)
         )
 
-    async def _lose(self, delivery: Delivery, reason: str, about: dict[str, Any]) -> None:
+    async def _lose(self, delivery: Delivery, loss: Lost, about: dict[str, Any]) -> None:
+        """Put a lost delivery off; while its receiver is away the others wait too, so that order holds."""
+        reason = loss.reason
         settings, now = self.region.settings, self.clock()
         patience = Patience(
             first=settings.delivery_first_wait_seconds,
@@ -231,6 +238,7 @@ class DeliveryWorker:
         await self.database.awrite(
             lambda tx: deliveries.wait(tx, delivery.id, worker=self.name, due=after.due, reason=reason)
         )
+        self.paused_until = after.due if loss.is_away else None
         wait = round((after.due - now).total_seconds(), 1)
         log("delivery_lost", level="warning", **about, reason=reason, wait_seconds=wait)
 

@@ -99,11 +99,16 @@ class UsageFault(GatewayError):
 
 
 class DeliveryFault(GatewayError):
-    """A subscriber did not take a delivery; `reason` is a short word kept with the delivery."""
+    """A subscriber did not take a delivery; `reason` is a short word kept with the delivery.
 
-    def __init__(self, message: str, *, reason: str) -> None:
+    `is_away` tells that the receiver itself cannot be reached or cannot work now, so that the next delivery
+    would fare no better.
+    """
+
+    def __init__(self, message: str, *, reason: str, is_away: bool = False) -> None:
         super().__init__(message)
         self.reason = reason
+        self.is_away = is_away
 
 
 class Refused(DeliveryFault):

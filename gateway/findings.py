@@ -102,7 +102,6 @@ FINDINGS: dict[str, Entry] = {
     "hl7-test": Entry(N, "marked as test or training (MSH-11): kept apart from live traffic", ""),
     "hl7-several-patients": Entry(W, "more than one patient in one message: each is read by itself", ""),
     "hl7-diagnosis-without-code": Entry(N, "a diagnosis without a code was left out", "send DG1-3.1"),
-    "hl7-several-messages": Entry(E, "more than one message in one frame", "send one message a frame"),
     # care reports
     "report-xml": Entry(E, "not well-formed XML", "export the file again"),
     "report-encoding": Entry(E, "a character encoding that is not read", "export the file in UTF-8"),

@@ -26,7 +26,6 @@ EVENTS: dict[str, frozenset[str]] = {
         "connection_refused": "door address why",
         "message_kept": "feed door kind outcome code findings milliseconds",
         "message_refused": "feed door code",
-        "stranger": "door address",
         "delivery_made": "delivery subscription attempt milliseconds",
         "delivery_lost": "delivery subscription attempt reason wait_seconds",
         "delivery_held": "delivery subscription attempt reason",

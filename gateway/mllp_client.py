@@ -74,7 +74,7 @@ class MllpClient:
         the connection is closed then. Raises `GatewayFault` for a message that holds framing bytes.
         """
         if self._streams is None:
-            raise Lost("not connected", reason="not-connected")
+            raise Lost("not connected", reason="not-connected", is_away=True)
         framed = frame(message)
         answered = False
         try:
@@ -82,11 +82,11 @@ class MllpClient:
                 answer = await self._exchange(framed, *self._streams)
             answered = True
         except TimeoutError as error:
-            raise Lost("no answer in time", reason="silence") from error
+            raise Lost("no answer in time", reason="silence", is_away=True) from error
         except OSError as error:
-            raise Lost("the connection broke before the answer", reason="disconnected") from error
+            raise Lost("the connection broke before the answer", reason="disconnected", is_away=True) from error
         except SenderFault as error:
-            raise Lost("the answer is no MLLP frame", reason="framing") from error
+            raise Lost("the answer is no MLLP frame", reason="framing", is_away=True) from error
         finally:
             if not answered:
                 self._abort()

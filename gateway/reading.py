@@ -14,11 +14,14 @@ from gateway.adapters import care_reports, er7
 from gateway.adapters.admissions import AdmissionEvent, event_of
 from gateway.adapters.report_payload import Limits, Readable
 from gateway.errors import UnknownSender, UnreadableMessage
+from gateway.findings import finding
+from gateway.linking.visits import acts
 from gateway.mapping.admissions import AdmissionReader
 from gateway.mapping.care_reports import CareReportReader
 from gateway.mapping.rules import Kind
 from gateway.records import Admission, CareReport, Finding
 from gateway.region import Feed, Region
+from gateway.region_file import CHARSET
 
 
 class ReadAdmission(NamedTuple):
@@ -51,23 +54,36 @@ def read_admission(region: Region, data: bytes, *, feed: Feed | None = None) -> 
     Without `feed` the message is attributed by MSH-3 and MSH-4. Raises `UnreadableMessage` for bytes that are
     no message, `UnknownSender` for one that no feed of the region sends.
     """
-    message = er7.read(data, fallback=feed.charset if feed else "cp1252")
+    message = er7.read(data, fallback=feed.charset if feed else CHARSET)
     event = event_of(message)
     if feed is None:
-        feed = region.find_admission_feed(event.sending_application, event.sending_facility)
-        if feed is None:
-            raise UnknownSender(
-                "no feed of this region sends as this application and facility",
-                code="unknown-feed",
-                path="MSH-3",
-                line=1,
-                hl7_code="207",
-                remedy="ask the gateway's operator to add the feed, or mend MSH-3 and MSH-4",
-            )
+        feed = _admission_feed(region, event)
+        if feed.charset != CHARSET and not data.isascii():
+            message = er7.read(data, fallback=feed.charset)
+            event = event_of(message)
     assert isinstance(feed.reader, AdmissionReader)
     records = feed.reader.read_each(message, feed.source)
-    notes = (*message.notes, *event.notes)
+    notes = (*message.notes, *event.notes, *_note_effect(event))
     return ReadAdmission(feed, message, event, tuple(_noted(record, notes) for record in records))
+
+
+def _admission_feed(region: Region, event: AdmissionEvent) -> Feed:
+    feed = region.find_admission_feed(event.sending_application, event.sending_facility)
+    if feed is None:
+        raise UnknownSender(
+            "no feed of this region sends as this application and facility",
+            code="unknown-feed",
+            path="MSH-3",
+            line=1,
+            hl7_code="207",
+            remedy="ask the gateway's operator to add the feed, or mend MSH-3 and MSH-4",
+        )
+    return feed
+
+
+def _note_effect(event: AdmissionEvent) -> list[Finding]:
+    stored = event.known and not acts(event.trigger)
+    return [finding("hl7-trigger-stored", path="MSH-9.2", line=1)] if stored else []
 
 
 def read_reports(
@@ -80,7 +96,8 @@ def read_reports(
     """Give back the care reports of a payload, one at a time, in the order of the file.
 
     Without `feed` each report is attributed by its agency number. Raises `UnreadableMessage`, `TooLarge` or
-    `UnknownSender` where the fault is met; the reports before it have been given back by then.
+    `UnknownSender` where the fault is met; the reports before it have been given back by then. A report that
+    comes a second time in the payload has a finding that says so.
     """
     documents = care_reports.reports(source, limits=limits or Limits())
     first = next(documents, None)
@@ -88,10 +105,15 @@ def read_reports(
         raise UnreadableMessage(
             "no PatientCareReport in the file", code="report-empty", remedy="export at least one report"
         )
+    keys: set[str] = set()
     for document in chain([first], documents):
         sender = feed or _report_feed(region, document)
         assert isinstance(sender.reader, CareReportReader)
-        yield ReadReport(sender, sender.reader.read(document, sender.source))
+        report = sender.reader.read(document, sender.source)
+        if report.key in keys:
+            report = replace(report, findings=(*report.findings, finding("report-twice", path=document.path)))
+        keys.add(report.key)
+        yield ReadReport(sender, report)
 
 
 def _report_feed(region: Region, document: care_reports.ReportDocument) -> Feed:

@@ -13,6 +13,8 @@ from gateway.mapping.rules import Kind
 from gateway.records import Channel, Topic
 from gateway.settings import Settings
 
+CHARSET = "cp1252"  # read where MSH-18 and UTF-8 fail, unless the feed names another; common practice, no source
+
 # Patterns as JSON Schema has them: found anywhere unless anchored, and `$` is the very end of the text.
 Name = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]*$", examples=["harrow-point"])]
 Namespace = Annotated[
@@ -85,7 +87,7 @@ class FeedEntry(Section):
     sender: SenderEntry | None = None
     authorities: list[AuthorityEntry] = []
     token_sha256: str | None = Field(None, pattern=r"^[0-9a-f]{64}$")
-    charset: str = "cp1252"
+    charset: str = CHARSET
 
 
 class HeaderEntry(Section):

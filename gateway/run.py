@@ -29,7 +29,9 @@ from gateway.intake import Intake
 from gateway.logs import log
 from gateway.region import Region, read_region
 from gateway.schemas import load_schema
+from gateway.store import deliveries
 from gateway.store.database import Database
+from gateway.store.transaction import Tx
 from gateway.web.app import build_app
 from gateway.web.sign_in import first_account
 
@@ -70,12 +72,19 @@ async def run(options: Options, *, ready: Callable[[dict[str, str]], None], tell
     logs.set_up()
     region = read_region(options.region)
     with open_database(options) as database:
+        if options.database is None:
+            database.write(_free_left_over_claims)
         account = first_account(database, now=clock())
         if account is not None:
             tell(f"First start: sign in at {region.address} as {account[0]} with the password {account[1]}")
             log("account_made", account=account[0])
         await _serve(options, region, database, ready)
     log("stopped")
+
+
+def _free_left_over_claims(tx: Tx) -> None:
+    """On SQLite no other process delivers, so every claim there is belongs to a worker that has died."""
+    deliveries.release_expired(tx, now=datetime.max.replace(tzinfo=UTC))
 
 
 @contextlib.contextmanager

@@ -75,12 +75,12 @@ async def _demonstrate(home: Path, *, once: bool, as_json: bool, port: int) -> b
         region_file = await _region_with_receivers(day.folder, home, received, stack)
         doors = await stack.enter_async_context(_gateway(region_file, home, port))
         errors.print(f"The gateway runs; its pages are at {doors['web']}")
-        refused = await _send_day(day, doors)
         region = read_region(region_file)
         database = Database.open_to_read(
             f"sqlite:///{(home / 'data' / 'gateway.db').resolve()}", key_file=home / "data" / "gateway.key"
         )
         stack.callback(database.close)
+        refused = await _send_day(day, doors, database)
         settled = await _wait_until_settled(database)
         result = database.read(lambda tx: _result(tx, day, region, received, refused))
         fine = settled and not refused and result["cases"]["different"] == 0 and _all_arrived(result)
@@ -136,11 +136,17 @@ async def _gateway(region_file: Path, home: Path, port: int) -> AsyncIterator[di
         await process.wait()
 
 
-async def _send_day(day: Day, doors: dict[str, str]) -> list[str]:
-    """Send every message of the day in order, each through its door; gives back the files that were refused."""
-    refused = []
+async def _send_day(day: Day, doors: dict[str, str], database: Database) -> list[str]:
+    """Send every message of the day in order, each through its door; gives back the files that were refused.
+
+    Minutes lie between two messages of one case, so what the first one set going has arrived before the second.
+    """
+    refused, cases = [], set()
     async with MllpClient(doors["admissions"]) as line, httpx.AsyncClient(base_url=doors["web"], timeout=30) as web:
         for row in day.order:
+            if row["case"] in cases:
+                await _wait_until_settled(database)
+            cases.add(row["case"])
             content = (day.folder / row["file"]).read_bytes()
             if row["door"] == "http":
                 headers = {"Authorization": f"Bearer demo-{row['feed']}", "Content-Type": "application/xml"}
@@ -158,7 +164,7 @@ async def _wait_until_settled(database: Database) -> bool:
     try:
         async with asyncio.timeout(SETTLE_SECONDS):
             while any(state in under_way for _, state in database.read(deliveries.count)):
-                await asyncio.sleep(0.05)
+                await asyncio.sleep(0.01)
     except TimeoutError:
         return False
     return True

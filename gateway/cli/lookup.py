@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import httpx
+import orjson
 import typer
 
 from gateway.cli.files import find_region
@@ -60,6 +61,8 @@ def _from_gateway(band: str, url: str, account: str) -> dict[str, Any]:
         raise UsageFault(f"--url: set {PASSWORD} to the password of {account}")
     try:
         response = httpx.post(f"{url.rstrip('/')}/lookup", json={"band": band}, auth=(account, password), timeout=30)
+    except (httpx.InvalidURL, httpx.UnsupportedProtocol) as error:
+        raise UsageFault("--url: not an address: write http://host:port") from error
     except httpx.HTTPError as error:
         raise Unreachable(f"{url}: {type(error).__name__}") from error
     if response.status_code == httpx.codes.UNAUTHORIZED:
@@ -68,7 +71,16 @@ def _from_gateway(band: str, url: str, account: str) -> dict[str, Any]:
         raise UsageFault(f"{url}: too many attempts: try again later")
     if response.status_code not in {httpx.codes.OK, httpx.codes.NOT_FOUND}:
         raise Unreachable(f"{url}: answered {response.status_code}")
-    answer: dict[str, Any] = response.json()
+    return _answer(url, response.content)
+
+
+def _answer(url: str, content: bytes) -> dict[str, Any]:
+    try:
+        answer = orjson.loads(content)
+    except orjson.JSONDecodeError as error:
+        raise Unreachable(f"{url}: no gateway answers here") from error
+    if not isinstance(answer, dict) or not {"band", "episode"} <= answer.keys():
+        raise Unreachable(f"{url}: no gateway answers here")
     return answer
 
 

@@ -3,6 +3,7 @@
 0 good · 1 the content has faults · 2 unusable input or usage · 3 the other end could not be reached.
 """
 
+import logging
 import sys
 from typing import NoReturn
 
@@ -13,13 +14,14 @@ from gateway.cli.check import check
 from gateway.cli.demo import demo
 from gateway.cli.lookup import lookup
 from gateway.cli.mapping import mapping_app
-from gateway.cli.output import errors
+from gateway.cli.output import errors, let_nothing_be_unprintable
 from gateway.cli.read import read
 from gateway.cli.region import region_app
 from gateway.cli.replay import replay
 from gateway.cli.serve import serve
 from gateway.cli.token import token
 from gateway.errors import ConfigurationFault, GatewayError, GatewayFault, SenderFault, Unreachable, UsageFault
+from gateway.logs import set_up
 
 GOOD, FAULTY, UNUSABLE, NO_OTHER_END = 0, 1, 2, 3
 
@@ -62,6 +64,8 @@ def _root(
 
 def main() -> NoReturn:
     """Run the command line and leave with the right status."""
+    let_nothing_be_unprintable()
+    set_up(level=logging.WARNING)
     try:
         app()  # leaves with 2 for wrong usage, else with what the command says
     except GatewayError as error:

@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from gateway.cli.output import out, print_json
-from gateway.errors import ConfigurationFault
+from gateway.errors import ConfigurationFault, UsageFault
 from gateway.mapping.rules import mapping_schema
 from gateway.mapping_folders import read_mapping_folders, shipped
 
@@ -31,6 +31,8 @@ def list_(
 
     Example: bandgate mapping list --folder mappings
     """
+    if folder is not None and not folder.is_dir():
+        raise UsageFault(f"{folder}: no such folder")
     found = read_mapping_folders([*([folder] if folder else []), shipped("mappings")])
     if found.faults:
         raise ConfigurationFault(found.faults)

@@ -11,6 +11,7 @@ from typing import Any
 
 import orjson
 from rich.console import Console
+from rich.text import Text
 
 CAUTION = (
     "A band never identifies a patient alone: check two identifiers at the bedside. "
@@ -18,18 +19,23 @@ CAUTION = (
 )
 
 
-class PlainText:
-    """Lines on standard output, safe on any terminal."""
+class PlainConsole(Console):
+    """A console on which text is only ever text."""
 
-    def print(self, line: str) -> None:
-        """Print one line."""
-        if isinstance(sys.stdout, TextIOWrapper):
-            sys.stdout.reconfigure(errors="backslashreplace")
-        sys.stdout.write("".join(map(_printable, line)) + "\n")
+    def render_str(self, text: str, **options: Any) -> Text:
+        """Give back text as it may be shown, unprintable characters as their escapes."""
+        return super().render_str("".join(map(_printable, text)), **options)
 
 
-out = PlainText()
-errors = Console(stderr=True, highlight=False)
+errors = PlainConsole(stderr=True, highlight=False)
+out = PlainConsole(highlight=False, markup=False, soft_wrap=True)
+
+
+def let_nothing_be_unprintable() -> None:
+    """Show what the terminal's encoding cannot say by its escape, where Python would stop the command."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
 
 
 def print_json(document: Any) -> None:

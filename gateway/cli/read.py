@@ -27,7 +27,7 @@ def read(
 
     Nothing is stored. A message that cannot be read is a fault with its place (exit status 1).
 
-    Example: bandgate read fixtures/day/admissions/001.hl7 --region fixtures/region.yaml
+    Example: bandgate read fixtures/bad/wrong-check.hl7 --region fixtures/region.yaml
     """
     if file.is_dir():
         raise UsageFault(f"{file}: name one file, or use bandgate check for a folder")

@@ -127,15 +127,15 @@ def read_vitals(group: Group, report: Sheet) -> tuple[VitalSigns, ...]:
 
 def _readings(row: Row) -> list[Reading]:
     readings: list[Reading] = []
+    texts, found = row.texts, row.found
     for name, value in row.values.items():
-        if name in _NO_READINGS:
-            continue
-        if name in row.texts:
-            readings.append(Reading(name=name, value=value.read(row)))
-            continue
-        element = next((row.found[spot.tag][0] for spot in value.spots if spot.tag in row.found), None)
-        if element is not None:
-            readings.append(_reading(name, value, element, row))
+        if name in texts:
+            if name not in _NO_READINGS:
+                readings.append(Reading(name=name, value=texts[name] if value.is_text else value.read(row)))
+        elif name not in _NO_READINGS:
+            element = next((found[spot.tag][0] for spot in value.spots if spot.tag in found), None)
+            if element is not None:
+                readings.append(_reading(name, value, element, row))
     return readings
 
 

@@ -23,6 +23,8 @@ from gateway.records import Finding, Origin
 #: The pertinent negative that leaves the value a fact: it is an estimate.
 APPROXIMATE = "8801029"
 
+FEW = 20  # namesakes that are counted on the spot
+
 #: `Origin(…)` without the detour over its generated constructor: a report has a hundred of them.
 _origin: Callable[[tuple[str, int | None, str]], Origin] = partial(tuple.__new__, Origin)
 
@@ -83,7 +85,9 @@ class Sheet:
         Nine in ten are a text where it belongs, without attribute or namesake, and are taken on the way: this
         loop is most of the time that a report takes.
         """
-        above, here, texts, firsts, found = self.above, self.here, self.texts, self.firsts, self.found
+        above, here, origins, texts, firsts, found = (
+            self.above, self.here, self.origins, self.texts, self.firsts, self.found,
+        )  # fmt: skip
         for element in elements:
             tag: str = element.tag  # type: ignore[assignment]  # the stubs allow for more than parsed trees
             if tag not in plan:
@@ -94,11 +98,11 @@ class Sheet:
                 if name in firsts:
                     self._put_back(name, tag)
                 elif not element.keys():
-                    text, line, parent = (element.text or "").strip(), element.sourceline, element.getparent()
+                    text, line, parent = element.text, element.sourceline, element.getparent()
                     if text and line and line < LINES_KNOWN and parent is not None and parent.tag == parent_tag:
-                        texts[name] = text
+                        texts[name] = text.strip()
                         firsts[name] = element
-                        self.origins[here + name] = _origin((above + path, line, rule))
+                        origins[here + name] = _origin((above + path, line, rule))
                         continue
             if tag in found:
                 found[tag].append(element)
@@ -113,47 +117,56 @@ class Sheet:
 
     def take(self, name: str, rule: str, spot: Spot, element: Element) -> str | None:
         """Give back what stands there as a fact, without blanks around it and its origin kept, or None."""
-        if spot.attribute is not None:
-            text = element.get(spot.attribute, "").strip()
-        else:
-            text = self._fact(name, element)
+        text = (element.text if spot.attribute is None else element.get(spot.attribute)) or ""
+        text = text.strip()
+        marks = element.keys()
+        if marks and spot.attribute is None and not self._is_fact(text, name, element):
+            return None
         if text:
             self._keep(name, rule, spot, element)
+        elif not marks and spot.attribute is None:
+            self.case.tell("report-nil-without-reason", element)
         return text or None
 
-    def _fact(self, name: str, element: Element) -> str:
-        text = (element.text or "").strip()
-        denied = is_denied(element)
-        if text and denied:
-            self.case.tell("report-negative-with-value", element)
-            return ""
-        if not text and not denied:
+    def _is_fact(self, text: str, name: str, element: Element) -> bool:
+        """Whether a text is so, seen what the attributes of its element say."""
+        if is_denied(element):
+            if text:
+                self.case.tell("report-negative-with-value", element)
+            return False
+        if not text:
             self.case.tell("report-nil-without-reason", element)
-        if text and element.get("PN") is not None:
+        elif element.get("PN") is not None:
             self.case.estimated.add(self.here + name)
-        return text
+        return True
 
     def state(self, name: str, rule: str, spot: Spot, element: Element) -> Statement | None:
         """Give back what is stated there, its origin kept, or None where nothing is."""
-        negative = element.get("PN", APPROXIMATE)
-        text = (element.text or "").strip()
+        negative = element.get("PN", APPROXIMATE) if element.keys() else APPROXIMATE
         if negative == APPROXIMATE or element.get("NV") is not None:
             fact = self.take(name, rule, spot, element)
             return (fact, None) if fact else None
+        text = (element.text or "").strip()
         if not text:
             return None
         self._keep(name, rule, spot, element)
         return text, negative
 
     def _keep(self, name: str, rule: str, spot: Spot, element: Element) -> None:
-        self.origins[self.here + name] = Origin(self._place_of(spot, element), line_of(element), rule)
+        line = element.sourceline
+        if not line or line >= LINES_KNOWN:
+            line = line_of(element)
+        self.origins[self.here + name] = _origin((self._path_of(spot, element), line, rule))
 
-    def _place_of(self, spot: Spot, element: Element) -> str:
+    def _path_of(self, spot: Spot, element: Element) -> str:
+        """The XPath of what stands at a spot: by what the mapping says of it where that holds, else as it is."""
         if spot.in_header:
             return f"{self.case.document.header.path}/{spot.path}"
-        parent = element.getparent()
-        alone = len(self.found[spot.tag]) == 1
-        if alone and spot.is_fixed and parent is not None and parent.tag == spot.parent:
-            return self.above + spot.path
+        parent, alike = element.getparent(), self.found[spot.tag]
+        if parent is not None and parent.tag == spot.parent and spot.is_fixed:
+            if len(alike) == 1:
+                return self.above + spot.path
+            if len(alike) <= FEW and spot.attribute is None and all(each.getparent() is parent for each in alike):
+                return f"{self.above}{spot.path}[{alike.index(element) + 1}]"
         path = self.case.document.path_of(element)
         return path if spot.attribute is None else f"{path}/@{spot.attribute}"

@@ -32,7 +32,8 @@ class Unreadable(Exception):
 class Value(NamedTuple):
     """One single value, compiled: its places in order of trust, and how its text is read.
 
-    `name` is what mappings and origins call it, `field` what the part of the record that holds it does.
+    `name` is what mappings and origins call it, `field` what the part of the record that holds it does;
+    `is_text` tells that the text at the place is the value.
     """
 
     name: str
@@ -42,6 +43,7 @@ class Value(NamedTuple):
     table: Mapping[str, str] | None
     convert: Convert | None
     is_list: bool
+    is_text: bool
 
     def read(self, sheet: Sheet) -> Any:
         """Give back the value at the first place that has one, or None; for a list, all texts at all places."""
@@ -49,7 +51,7 @@ class Value(NamedTuple):
             return self._every(sheet)
         text = sheet.texts.get(self.name)
         if text is not None:
-            return self._meaning(self.name, text, sheet.firsts[self.name], sheet)
+            return text if self.is_text else self._meaning(self.name, text, sheet.firsts[self.name], sheet)
         for spot in self.spots:
             for element in sheet.found.get(spot.tag, ()):
                 value = self._value_at(self.name, spot, element, sheet)
@@ -116,7 +118,7 @@ def build_value(
     """Give back a value whose places are below the report, or below the row of a group whose path is `below`."""
     spots = tuple(compile_spot(at, place.where, below=below) for at in place.places)
     table = None if place.table is None else tables[place.table].meanings
-    return Value(name, name.rpartition(".")[2], rule, spots, table, convert, is_list)
+    return Value(name, name.rpartition(".")[2], rule, spots, table, convert, is_list, table is None and convert is None)
 
 
 def plan_of(values: Iterable[Value], others: Iterable[Spot]) -> Plan:

@@ -140,8 +140,8 @@ class Database:
         self._pool.shutdown()
         if not self._closed:
             self._closed = True
-            for _ in range(self._readers):
-                _drop(self._idle.get())
+            for connection in [self._idle.get() for _ in range(self._readers)]:  # waits for reads that run
+                _drop(connection)
                 self._idle.put(None)
 
     def __enter__(self) -> Self:

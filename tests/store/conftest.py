@@ -1,8 +1,8 @@
 """Both databases under every test of the store: an SQLite file, and a real PostgreSQL server.
 
-The server comes as a wheel and is started once per test process; each test gets a database of its own, copied
-from a template that has been migrated once. Where the wheel is missing the tests fail: a store that has only
-been tried on one of its databases has not been tried.
+The server comes as a wheel and is started once per test process. Its database is migrated once and emptied
+after each test, which takes a tenth of the time of making another; tests of the tables themselves get new ones.
+Where the wheel is missing the tests fail: a store tried on only one of its databases has not been tried.
 """
 
 import itertools
@@ -17,9 +17,10 @@ import pytest
 from sqlalchemy.engine import make_url
 
 from gateway.store.database import Database
+from gateway.store.tables import METADATA
 from tests.store.samples import NOW
 
-TEMPLATE = "migrated"
+MIGRATED = "migrated"
 
 
 class Server:
@@ -37,10 +38,17 @@ class Server:
         url = make_url(self.address).set(drivername="postgresql+psycopg", database=name)
         return url.render_as_string(hide_password=False)
 
-    def make(self, template: str = "template1") -> str:
+    def make(self) -> str:
         name = f"test_{next(self._numbers)}"
-        self.run(f"CREATE DATABASE {name} TEMPLATE {template}")
+        self.run(f"CREATE DATABASE {name}")
         return self.url(name)
+
+    def empty(self, name: str) -> None:
+        address = make_url(self.address).set(database=name).render_as_string(hide_password=False)
+        with psycopg.connect(address) as connection:
+            connection.execute("SET lock_timeout = '10s'")
+            for table in reversed(METADATA.sorted_tables):
+                connection.execute(f"DELETE FROM {table.name}".encode())
 
     def drop(self, url: str) -> None:
         self.run(f"DROP DATABASE {make_url(url).database} WITH (FORCE)")
@@ -58,10 +66,9 @@ def server() -> Iterator[Server]:
     for setting in ("fsync = off", "synchronous_commit = off", "deadlock_timeout = '100ms'"):
         found.run(f"ALTER SYSTEM SET {setting}")
     found.run("SELECT pg_reload_conf()")
-    found.run(f"CREATE DATABASE {TEMPLATE}")
-    Database.open(found.url(TEMPLATE), key_file=folder / "key", now=NOW).close()
-    with psycopg.connect(make_url(found.url(TEMPLATE)).set(drivername="postgresql").render_as_string(False)) as c:
-        c.execute("DELETE FROM keys")
+    found.run(f"CREATE DATABASE {MIGRATED}")
+    Database.open(found.url(MIGRATED), key_file=folder / "key", now=NOW).close()
+    found.empty(MIGRATED)
     yield found
     process.cleanup()
     shutil.rmtree(folder)
@@ -92,9 +99,8 @@ def url(kind: str, request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[s
         yield f"sqlite:///{tmp_path / 'gateway.db'}"
         return
     server: Server = request.getfixturevalue("server")
-    url = server.make(TEMPLATE)
-    yield url
-    server.drop(url)
+    yield server.url(MIGRATED)
+    server.empty(MIGRATED)
 
 
 @pytest.fixture

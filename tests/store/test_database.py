@@ -1,7 +1,6 @@
 """Opening, reading, keys, closing."""
 
 import asyncio
-import os
 import stat
 import threading
 from collections.abc import Callable
@@ -13,7 +12,7 @@ from sqlalchemy import update
 from gateway.errors import ConfigurationFault, GatewayFault, StoreUnavailable, UsageFault
 from gateway.store import accounts, audit, messages, visits
 from gateway.store.accounts import Account
-from gateway.store.database import Database
+from gateway.store.database import READERS, Database
 from gateway.store.encryption import add_key, make_keys
 from gateway.store.statements import Statement
 from gateway.store.tables import MESSAGES
@@ -44,21 +43,40 @@ def test_fifty_openings_leave_no_file_open(url: str, key_file: Path) -> None:
     def turn() -> None:
         with Database.open(url, key_file=key_file, now=NOW) as database:
             database.write(lambda tx: audit.append(tx, audit.Entry(at=NOW, who="ines", what="looked")))
-            database.read(audit.head)
+            read_with_all_readers(database)
             with pytest.raises(GatewayFault):
                 database.read(lambda tx: messages.get(tx, "none"))
             with pytest.raises(LookupError):
                 database.write(fail)
 
     turn()
-    before = len(os.listdir("/proc/self/fd")), threading.active_count()
+    before = open_things()
     for _ in range(50):
         turn()
-    assert (len(os.listdir("/proc/self/fd")), threading.active_count()) == before
+    assert open_things() == before
+
+
+def open_things() -> tuple[int, int]:
+    return len(list(Path("/proc/self/fd").iterdir())), threading.active_count()
+
+
+def read_with_all_readers(database: Database) -> None:
+    """Every reader holds its connection until all have one."""
+    together = threading.Barrier(READERS)
+
+    async def main() -> None:
+        await asyncio.gather(*(database.aread(lambda _: together.wait(LONG)) for _ in range(READERS)))
+
+    asyncio.run(main())
 
 
 def fail(tx: Tx) -> None:
     raise LookupError("a mistake of the work")
+
+
+def fail_after_reading(tx: Tx) -> None:
+    accounts.everyone(tx)
+    fail(tx)
 
 
 def test_a_reader_cannot_write(database: Database) -> None:
@@ -125,7 +143,7 @@ def test_a_read_that_raised_keeps_no_snapshot(database: Database) -> None:
     caught = []
     for _ in range(4):
         with pytest.raises(LookupError) as info:
-            database.read(lambda tx: accounts.everyone(tx) and None or fail(tx))
+            database.read(lambda tx: fail_after_reading(tx))
         caught.append(info)  # the traceback lives on, as it would in a log
     database.write(add_account("ines"))
     path = database._engine._engine.url.database  # type: ignore[attr-defined]

@@ -30,7 +30,8 @@ def shape(connection: Connection) -> dict[str, object]:
     else:
         indexes = connection.execute(
             text(
-                "SELECT indexdef FROM pg_indexes WHERE schemaname = 'public' AND tablename <> 'alembic_version' ORDER BY 1"
+                "SELECT indexdef FROM pg_indexes"
+                " WHERE schemaname = 'public' AND tablename <> 'alembic_version' ORDER BY 1"
             )
         ).all()
     return {

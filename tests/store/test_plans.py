@@ -25,9 +25,12 @@ WHOLE = {
     "deliveries._COUNTS",
     "feeds._DAYS",
     "feeds._TOTALS",
+    "links._RECENT",
     "messages._RECENT",
     "quarantine._COUNT_ALL",
+    "quarantine._COUNT_OF",
     "quarantine._OPEN_ALL",
+    "quarantine._OPEN_OF",
     "reports._COUNTS",
     "reports._RECENT",
     "visits._COUNTS",
@@ -57,7 +60,7 @@ def plan(path: Path, name: str) -> list[str]:
     dialect = create_engine("sqlite://", paramstyle="named").dialect
     text = STATEMENTS[name].compiled(dialect).text
     connection = sqlite3.connect(path)
-    values = {word: 1 for word in re.findall(r":(\w+)", text)}
+    values = dict.fromkeys(re.findall(r":(\w+)", text), 1)
     steps = [row[3] for row in connection.execute(f"EXPLAIN QUERY PLAN {text}", values)]
     connection.close()
     return steps
