@@ -8,11 +8,8 @@ cd "$(dirname "$0")/.."
 
 python="${PYTHON:-python3}"
 if [ ! -x .venv/bin/python ]; then
-    echo "Making .venv ..." >&2
+    echo "Making .venv and installing, about a minute ..." >&2
     "$python" -m venv .venv
 fi
-if ! .venv/bin/bandgate --version >/dev/null 2>&1; then
-    echo "Installing, about a minute ..." >&2
-    .venv/bin/python -m pip install --quiet --disable-pip-version-check . >&2
-fi
+.venv/bin/python -m pip install --quiet --disable-pip-version-check -e . >&2
 exec .venv/bin/bandgate demo "$@"

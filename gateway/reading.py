@@ -48,16 +48,18 @@ def kind_of(data: bytes) -> Kind | None:
     return Kind.ADMISSIONS if start.startswith((b"MSH", b"FHS", b"BHS")) else None
 
 
-def read_admission(region: Region, data: bytes, *, feed: Feed | None = None) -> ReadAdmission:
+def read_admission(
+    region: Region, data: bytes, *, feed: Feed | None = None, otherwise: Feed | None = None
+) -> ReadAdmission:
     """Give back the records of one admission message.
 
-    Without `feed` the message is attributed by MSH-3 and MSH-4. Raises `UnreadableMessage` for bytes that are
-    no message, `UnknownSender` for one that no feed of the region sends.
+    Without `feed` the message is attributed by MSH-3 and MSH-4; `otherwise` reads one that no feed sends.
+    Raises `UnreadableMessage` for bytes that are no message, `UnknownSender` for one that nobody is to read.
     """
     message = er7.read(data, fallback=feed.charset if feed else CHARSET)
     event = event_of(message)
     if feed is None:
-        feed = _admission_feed(region, event)
+        feed = _admission_feed(region, event, otherwise)
         if feed.charset != CHARSET and not data.isascii():
             message = er7.read(data, fallback=feed.charset)
             event = event_of(message)
@@ -67,8 +69,8 @@ def read_admission(region: Region, data: bytes, *, feed: Feed | None = None) -> 
     return ReadAdmission(feed, message, event, tuple(_noted(record, notes) for record in records))
 
 
-def _admission_feed(region: Region, event: AdmissionEvent) -> Feed:
-    feed = region.find_admission_feed(event.sending_application, event.sending_facility)
+def _admission_feed(region: Region, event: AdmissionEvent, otherwise: Feed | None) -> Feed:
+    feed = region.find_admission_feed(event.sending_application, event.sending_facility) or otherwise
     if feed is None:
         raise UnknownSender(
             "no feed of this region sends as this application and facility",
@@ -91,13 +93,14 @@ def read_reports(
     source: bytes | Readable,
     *,
     feed: Feed | None = None,
+    otherwise: Feed | None = None,
     limits: Limits | None = None,
 ) -> Iterator[ReadReport]:
     """Give back the care reports of a payload, one at a time, in the order of the file.
 
-    Without `feed` each report is attributed by its agency number. Raises `UnreadableMessage`, `TooLarge` or
-    `UnknownSender` where the fault is met; the reports before it have been given back by then. A report that
-    comes a second time in the payload has a finding that says so.
+    Without `feed` each report is attributed by its agency number; `otherwise` reads one that no feed sends.
+    Raises `UnreadableMessage`, `TooLarge` or `UnknownSender` where the fault is met; the reports before it have
+    been given back by then. A report that comes a second time in the payload has a finding that says so.
     """
     documents = care_reports.reports(source, limits=limits or Limits())
     first = next(documents, None)
@@ -107,7 +110,7 @@ def read_reports(
         )
     keys: set[str] = set()
     for document in chain([first], documents):
-        sender = feed or _report_feed(region, document)
+        sender = feed or _report_feed(region, document, otherwise)
         assert isinstance(sender.reader, CareReportReader)
         report = sender.reader.read(document, sender.source)
         if report.key in keys:
@@ -116,11 +119,13 @@ def read_reports(
         yield ReadReport(sender, report)
 
 
-def _report_feed(region: Region, document: care_reports.ReportDocument) -> Feed:
+def _report_feed(region: Region, document: care_reports.ReportDocument, otherwise: Feed | None) -> Feed:
     number = document.header.text("dAgency.02")
     for feed in region.feeds.values():
         if feed.kind is Kind.CARE_REPORTS and number in feed.source.agency_numbers:
             return feed
+    if otherwise is not None:
+        return otherwise
     raise UnknownSender(
         "no feed of this region belongs to this agency",
         code="unknown-feed",

@@ -24,11 +24,16 @@ from gateway.linking.evidence import Rules
 from gateway.mapping.admissions import AdmissionReader, compile_admissions
 from gateway.mapping.care_reports import CareReportReader, compile_care_reports
 from gateway.mapping.rules import Kind
+from gateway.mapping.rules import Mapping as MappingFile
 from gateway.mapping.source import Authority, Source
+from gateway.mapping.tables import CodeTable
 from gateway.mapping_folders import MappingFolders, read_mapping_folders, shipped
 from gateway.records import Channel, Organisation, Subscription
 from gateway.region_file import FeedEntry, RegionFile, SenderEntry, SubscriptionEntry
 from gateway.settings import Settings
+
+#: The shipped mappings for a first look at a message that no feed sends.
+ANYWHERE = {Kind.ADMISSIONS: "band-anywhere-in-admission", Kind.CARE_REPORTS: "band-anywhere-in-report"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +74,7 @@ class Region:
     subscriptions: Mapping[str, Subscription]
     settings: Settings
     rules: Rules
+    unknown: Mapping[Kind, Feed]  #: how to show, never keep, a message that no feed sends
 
     def find_admission_feed(self, application: str, facility: str) -> Feed | None:
         """Give back the feed that sends as MSH-3.1 and MSH-4.1, the closest description winning."""
@@ -132,7 +138,8 @@ def read_region(path: Path) -> Region:
     reader = _Reader(file, parse_yaml(text, file=str(path)), path, folders)
     region = _assemble(reader)
     if reader.faults or folders.faults:
-        raise ConfigurationFault([*sorted(reader.faults, key=lambda fault: fault.line or 0), *folders.faults])
+        found = sorted(dict.fromkeys(reader.faults), key=lambda fault: fault.line or 0)
+        raise ConfigurationFault([*found, *folders.faults])
     return region
 
 
@@ -155,6 +162,7 @@ def _assemble(reader: _Reader) -> Region:
         schemes=schemes,
         organisations=organisations,
         feeds=feeds,
+        unknown=_unknown_feeds(reader, schemes, organisations),
         subscriptions={s.name: _subscription(reader, i, s, organisations) for i, s in enumerate(file.subscriptions)},
         settings=file.settings,
         rules=_rules(file.settings),
@@ -250,7 +258,20 @@ def _feed(
         )
     if mapping is None or organisation is None or mapping.kind is not entry.kind or not schemes:
         return None
-    source = Source(
+    source = _source(reader, entry, zone, schemes, organisations)
+    return _compiled(entry, mapping, source, reader.folders.tables)
+
+
+def _source(
+    reader: _Reader,
+    entry: FeedEntry,
+    zone: ZoneInfo,
+    schemes: tuple[Scheme, ...],
+    organisations: dict[str, Organisation],
+) -> Source:
+    """What mapping has to know of the feed."""
+    own = organisations.get(entry.organisation)
+    return Source(
         feed=entry.name,
         organisation=entry.organisation,
         zone=zone,
@@ -258,9 +279,12 @@ def _feed(
         authorities=_authorities(entry, schemes),
         facilities={code: o.id for o in organisations.values() for code in o.codes},
         placeholders=frozenset(name.upper() for name in reader.file.placeholders),
-        agency_numbers=frozenset({organisation.nemsis_number} - {None}),  # type: ignore[arg-type]
+        agency_numbers=frozenset({own.nemsis_number}) if own and own.nemsis_number else frozenset(),
         trial=entry.stage == "trial",
     )
+
+
+def _compiled(entry: FeedEntry, mapping: MappingFile, source: Source, tables: Mapping[str, CodeTable]) -> Feed:
     compile_ = compile_admissions if entry.kind is Kind.ADMISSIONS else compile_care_reports
     return Feed(
         name=entry.name,
@@ -272,8 +296,24 @@ def _feed(
         sender=entry.sender,
         token_sha256=entry.token_sha256,
         charset=entry.charset,
-        reader=compile_(mapping, reader.folders.tables),
+        reader=compile_(mapping, tables),
     )
+
+
+def _unknown_feeds(
+    reader: _Reader, schemes: tuple[Scheme, ...], organisations: dict[str, Organisation]
+) -> dict[Kind, Feed]:
+    """How a message that no feed sends is shown: by the shipped mapping that looks into every usual place."""
+    zone = reader.zone(reader.file.time_zone, ("time_zone",))
+    feeds = {}
+    for kind, name in ANYWHERE.items():
+        mapping = reader.folders.mappings.get(name)
+        if mapping is not None:
+            entry = FeedEntry(name="unknown", organisation="unknown", kind=kind, mapping=name)
+            feeds[kind] = _compiled(
+                entry, mapping, _source(reader, entry, zone, schemes, organisations), reader.folders.tables
+            )
+    return feeds
 
 
 def _authorities(entry: FeedEntry, schemes: tuple[Scheme, ...]) -> tuple[Authority, ...]:

@@ -5,13 +5,15 @@ The rules:
 * MSH-9.2 alone names the trigger. MSH-9.3 and EVN-1 cannot be trusted (the standard's own examples
   contradict themselves); a contradiction is noted and decides nothing.
 * An unknown trigger is no error: the message is kept, and `known` says so.
-* Times stay as written; the mapping reads them, because only it knows the feed's zone.
+* Times stay as written; the mapping reads them, because only it knows the feed's zone. Which of them dates
+  the event is said by `times_of`, on demand.
 
 The table is HL7 v2 chapter 3 (3.3) with tables 0003 and 0354; the field use of the triggers that 2.7
 withdrew is from memory.
 """
 
 import re
+from collections.abc import Mapping
 from enum import StrEnum
 from typing import Final, NamedTuple
 
@@ -164,12 +166,7 @@ class Kind(StrEnum):
 
 
 class AdmissionEvent(NamedTuple):
-    """One admission message as an event. Absent texts are empty; the times are raw, as written.
-
-    `event_time` orders events and stands at `event_place`: EVN-6, else EVN-2, else MSH-7, the first that
-    can be read. For a cancellation EVN-6 says when the cancelled event happened; `recorded_time` (EVN-2,
-    else MSH-7) says when it was cancelled.
-    """
+    """One admission message as an event. Absent texts are empty; `message_time` is raw, as written."""
 
     kind: Kind
     message_type: str
@@ -185,10 +182,20 @@ class AdmissionEvent(NamedTuple):
     sending_application: str
     sending_facility: str
     message_time: str
+    notes: tuple[Finding, ...]
+
+
+class EventTimes(NamedTuple):
+    """When the event of a message happened; the times are raw, as written.
+
+    `event_time` orders events and stands at `event_place`: EVN-6, else EVN-2, else MSH-7, the first that
+    can be read. For a cancellation EVN-6 says when the cancelled event happened; `recorded_time` (EVN-2,
+    else MSH-7) says when it was cancelled.
+    """
+
     event_time: str
     event_place: Position
     recorded_time: str
-    notes: tuple[Finding, ...]
 
 
 _KINDS: Final = {"ADT": Kind.ADMISSION, "ACK": Kind.ANSWER}
@@ -199,10 +206,10 @@ _VERSION = re.compile(r"2\.\d{1,2}(?:\.\d{1,2})?|2\.0D", re.ASCII)  # table 0104
 def event_of(message: Message) -> AdmissionEvent:
     """Say what the message announces. Never raises, never refuses: what is odd is in `notes`."""
     header = message.header
-    message_type, code = _text(header, 9), _text(header, 9, 2)
+    said = {number: _text(header, number) for number in (3, 4, 7, 9, 10, 11, 12)}
+    message_type, code = said[9], _text(header, 9, 2)
     kind = _KINDS.get(message_type, Kind.OTHER)
     trigger = TRIGGERS.get(code, UNKNOWN_TRIGGER) if kind is Kind.ADMISSION else UNKNOWN_TRIGGER
-    event_place, event_time = _first_time(message, _EVENT_TIMES)
     return AdmissionEvent(
         kind=kind,
         message_type=message_type,
@@ -212,17 +219,20 @@ def event_of(message: Message) -> AdmissionEvent:
         group=trigger.group,
         subject=trigger.subject,
         known=trigger is not UNKNOWN_TRIGGER,
-        control_id=_text(header, 10),
-        version=_text(header, 12),
-        processing_id=_text(header, 11),
-        sending_application=_text(header, 3),
-        sending_facility=_text(header, 4),
-        message_time=_text(header, 7),
-        event_time=event_time,
-        event_place=event_place,
-        recorded_time=_first_time(message, _EVENT_TIMES[1:])[1],
-        notes=(*_note_header(header), *_note_event(message, code), *_note_kind(message, kind, code, trigger)),
+        control_id=said[10],
+        version=said[12],
+        processing_id=said[11],
+        sending_application=said[3],
+        sending_facility=said[4],
+        message_time=said[7],
+        notes=(*_note_header(said, code), *_note_event(message, code), *_note_kind(message, kind, code, trigger)),
     )
+
+
+def times_of(message: Message) -> EventTimes:
+    """Say when the event happened. Never raises."""
+    event_place, event_time = _first_time(message, _EVENT_TIMES)
+    return EventTimes(event_time, event_place, recorded_time=_first_time(message, _EVENT_TIMES[1:])[1])
 
 
 def _text(segment: Segment, field: int, component: int = 1) -> str:
@@ -244,13 +254,21 @@ def _first_time(message: Message, places: tuple[Position, ...]) -> tuple[Positio
     return places[-1], text
 
 
-def _note_header(header: Segment) -> list[Finding]:
-    version = _text(header, 12)
-    missing = {7: "hl7-no-message-time", 10: "hl7-no-control-id", 11: "hl7-no-processing-id", 12: "hl7-no-version"}
-    notes = [finding(code, path=f"MSH-{n}", line=1) for n, code in missing.items() if not _text(header, n)]
-    if version and not _VERSION.fullmatch(version):
+#: What is noted when one of these fields of MSH is empty.
+_MISSING: Final = {
+    7: "hl7-no-message-time",
+    10: "hl7-no-control-id",
+    11: "hl7-no-processing-id",
+    12: "hl7-no-version",
+}
+
+
+def _note_header(said: Mapping[int, str], trigger: str) -> list[Finding]:
+    """What the header lacks; `said` are its fields by their number."""
+    notes = [finding(code, path=f"MSH-{n}", line=1) for n, code in _MISSING.items() if not said[n]]
+    if said[12] and not _VERSION.fullmatch(said[12]):
         notes.append(finding("hl7-version-unknown", path="MSH-12", line=1))
-    if not _text(header, 9, 2) and _text(header, 9) != "ACK":
+    if not trigger and said[9] != "ACK":
         notes.append(finding("hl7-no-trigger", path="MSH-9.2", line=1))
     return notes
 

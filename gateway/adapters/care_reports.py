@@ -58,6 +58,7 @@ class SafeOptions(TypedDict):
     resolve_entities: bool
     load_dtd: bool
     no_network: bool
+    collect_ids: bool
     remove_comments: bool
     remove_pis: bool
     huge_tree: bool
@@ -65,7 +66,13 @@ class SafeOptions(TypedDict):
 
 #: Nothing is fetched or expanded, and no comment cuts a text in two; `huge_tree` lifts the limit on one text.
 SAFELY = SafeOptions(
-    resolve_entities=False, load_dtd=False, no_network=True, remove_comments=True, remove_pis=True, huge_tree=True
+    resolve_entities=False,
+    load_dtd=False,
+    no_network=True,
+    collect_ids=False,
+    remove_comments=True,
+    remove_pis=True,
+    huge_tree=True,
 )
 
 LINES_KNOWN = 65535  # libxml2 keeps the line of an element in 16 bits

@@ -149,11 +149,12 @@ class Segment:
         text = self.field(field)
         if not text:
             return None
-        if self._is_whole(field):
+        if field <= 2 and self._is_whole(field):
             return text if repetition == component == subcomponent == 1 else None
-        if self.delimiters.repetition in text or repetition > 1:
-            text = self.delimiters.nth_repetition(text, repetition)
-        return self.delimiters.part(text, component, subcomponent)
+        delimiters = self.delimiters
+        if repetition > 1 or delimiters.repetition in text:
+            text = delimiters.nth_repetition(text, repetition)
+        return delimiters.part(text, component, subcomponent)
 
     def _is_whole(self, number: int) -> bool:
         return number <= 2 and self.name in HEADERS

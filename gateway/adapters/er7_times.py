@@ -57,6 +57,9 @@ _FORM = re.compile(
     r"(\d{4})(?:(\d\d)(?:(\d\d)(?:(\d\d)(?:(\d\d)(?:(\d\d)(\.\d{1,9})?)?)?)?)?)?(Z|[+-]\d\d?:?\d\d)?", re.ASCII
 )
 
+_PRECISIONS = tuple(reversed(Precision))  # by the number of parts that were left out
+_EDGES = {1, 9999}  # the store keeps UTC; the first hours of year 1 and the last of 9999 may have none
+
 
 def read_time(text: str, zone: tzinfo | None) -> Time | None:
     """Give back the time that `text` says (one component, not the whole TS), or None when it cannot be read.
@@ -66,22 +69,25 @@ def read_time(text: str, zone: tzinfo | None) -> Time | None:
     match = _FORM.fullmatch(text.strip())
     if match is None:
         return None
-    year, month, day, hour, minute, second, fraction, offset = match.groups()
-    precision = Precision(sum(part is not None for part in match.groups()[:7]))
+    *parts, offset = match.groups()
+    year, month, day, hour, minute, second, fraction = parts
     own = _offset(offset) if offset else None
     if offset and own is None:
         return None
     microsecond = int(fraction[1:7].ljust(6, "0")) if fraction else 0
-    parts = (int(hour or 0), int(minute or 0), int(second or 0), microsecond)
     used = own or zone
     try:
-        at = datetime(int(year), int(month or 1), int(day or 1), *parts, tzinfo=used or UTC)
-        at.astimezone(UTC)  # the store keeps UTC; the first hours of year 1 have none
+        at = datetime(
+            int(year), int(month or 1), int(day or 1), int(hour or 0), int(minute or 0), int(second or 0), microsecond,
+            tzinfo=used or UTC,
+        )  # fmt: skip
+        if at.year in _EDGES:
+            at.astimezone(UTC)
     except (ValueError, OverflowError):
         return None
-    date = "-".join(part for part in (year, month, day) if part)
-    clock = Clock.REGULAR if own or zone is None or precision < Precision.HOUR else _clock(at)
-    return Time(text, precision, date, at if used else None, own is not None, clock)
+    date = f"{year}-{month}-{day}" if day else "-".join(part for part in (year, month) if part)
+    clock = _clock(at) if hour and own is None and zone is not None else Clock.REGULAR
+    return Time(text, _PRECISIONS[parts.count(None)], date, at if used else None, own is not None, clock)
 
 
 def zone_of(message_time: str, default: tzinfo) -> tzinfo:
@@ -115,6 +121,8 @@ def _offset(text: str) -> timezone | None:
 
 def _clock(at: datetime) -> Clock:
     """Compare both readings of a local time (PEP 495): they differ only around a change of the clock."""
+    if isinstance(at.tzinfo, timezone):
+        return Clock.REGULAR  # a fixed offset knows no change
     before, after = at.utcoffset(), at.replace(fold=1).utcoffset()
     if before == after or before is None or after is None:
         return Clock.REGULAR

@@ -111,7 +111,7 @@ def read(raw: str, schemes: Sequence[Scheme]) -> Band | NotABand:
     for scheme in schemes:
         if scheme.find_fault(raw) is None:
             return _band(raw, scheme)
-    if len(raw) > LONGEST:
+    if len(raw) > LONGEST or _is_other_identifier(raw, schemes):
         return NotABand("band-pattern")
     symbology, text = _split_symbology(_without_wedge(_cleaned(raw), schemes))
     carries = Carries.ANYTHING if symbology is None else SYMBOLOGIES.get(symbology)
@@ -150,6 +150,21 @@ def _band(
         folded=folded,
         symbology=symbology,
         srin=srin,
+    )
+
+
+def _is_other_identifier(raw: str, schemes: Sequence[Scheme]) -> bool:
+    """Whether `raw` is letters, digits and separators that begin neither like a scheme nor like a GS1 element.
+
+    Most of what stands where a band may stand is such a number of somebody else's, and no step of `read` can
+    make it a band: there is nothing to take off, since no string of a site consists of such characters alone.
+    """
+    compacted = compact(raw)
+    return (
+        compacted.isascii()
+        and compacted.isalnum()
+        and not compacted.startswith("801")
+        and not any(compacted.startswith(scheme.prefixes) for scheme in schemes)
     )
 
 

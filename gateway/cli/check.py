@@ -77,10 +77,12 @@ def _check_file(
 
 def _records(region: Region, data: bytes, kind: Kind, feed: Feed | None) -> Iterator[Record]:
     if kind is Kind.ADMISSIONS:
-        yield from read_admission(region, data, feed=feed).admissions
+        yield from read_admission(region, data, feed=feed, otherwise=region.unknown[kind]).admissions
     else:
         limits = Limits(size=region.settings.care_report_bytes)
-        yield from (read.report for read in read_reports(region, data, feed=feed, limits=limits))
+        yield from (
+            read.report for read in read_reports(region, data, feed=feed, otherwise=region.unknown[kind], limits=limits)
+        )
 
 
 def _record_json(record: Record) -> dict[str, Any]:

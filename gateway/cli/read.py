@@ -64,11 +64,14 @@ def _records(region: Region, data: bytes, feed: Feed | None) -> Iterator[tuple[F
     if kind is None:
         raise UnreadableMessage("neither a care report nor an admission message", code="not-readable", line=1)
     if kind is Kind.ADMISSIONS:
-        read = read_admission(region, data, feed=feed)
+        read = read_admission(region, data, feed=feed, otherwise=region.unknown[kind])
         yield from ((read.feed, record) for record in read.admissions)
     else:
         limits = Limits(size=region.settings.care_report_bytes)
-        yield from ((each.feed, each.report) for each in read_reports(region, data, feed=feed, limits=limits))
+        yield from (
+            (each.feed, each.report)
+            for each in read_reports(region, data, feed=feed, otherwise=region.unknown[kind], limits=limits)
+        )
 
 
 def _flat(value: Any, name: str = "") -> Iterator[tuple[str, Any]]:

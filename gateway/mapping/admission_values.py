@@ -4,7 +4,7 @@ A value that cannot be read costs the value and is told at its place; the next p
 value gathers comes from all its places, each thing once.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence, Set
 from typing import Any, NamedTuple
 
 from gateway.adapters.er7 import Message
@@ -21,10 +21,14 @@ from gateway.records import Diagnosis, Finding, Identifier, Origin, Sex
 
 
 class Case:
-    """One patient of one message while it is being read: what is looked at, and what has been found."""
+    """One patient of one message while it is being read: what is looked at, and what has been found.
+
+    `filled` are the names of the values that may be there (see `find_filled`).
+    """
 
     __slots__ = (
         "delimiters",
+        "filled",
         "findings",
         "has_local_times",
         "message",
@@ -36,9 +40,10 @@ class Case:
         "zone_is_sent",
     )
 
-    def __init__(self, message: Message, segments: Segments, source: Source) -> None:
+    def __init__(self, message: Message, segments: Segments, source: Source, filled: Set[str]) -> None:
         self.message = message
         self.segments = segments
+        self.filled = filled
         self.delimiters = message.delimiters
         self.source = source
         self.origins: dict[str, Origin] = {}
@@ -96,8 +101,11 @@ def compile_value(name: str, mapping: str, place: Place, conversion: Conversion,
 
 
 def take_each(values: Sequence[Value], case: Case) -> dict[str, Any]:
-    """Give back, by field, what stands at the first place of each value that holds something readable, or None."""
-    return {value.field: _take(value, case) for value in values}
+    """Give back, by field, what stands at the first place of each value that holds something readable, or None.
+
+    Values that cannot be there are left out.
+    """
+    return {value.field: _take(value, case) for value in values if value.name in case.filled}
 
 
 def _take(value: Value, case: Case) -> Any:
@@ -112,6 +120,8 @@ def _take(value: Value, case: Case) -> Any:
 
 def gather(value: Value, case: Case) -> tuple[Any, ...]:
     """Give back what stands at all places, each thing once."""
+    if value.name not in case.filled:
+        return ()
     results: dict[Any, None] = {}
     for spot, convert in value.places:
         for raw, path, line in spot.look(case.segments, case.delimiters):
@@ -136,6 +146,8 @@ def read_diagnoses(values: tuple[Value, ...], case: Case) -> tuple[Diagnosis, ..
     """Give back a diagnosis for each segment that has a code; the values of one segment belong together."""
     rows: dict[int, dict[str, tuple[Any, Origin]]] = {}
     for value in values:
+        if value.name not in case.filled:
+            continue
         for spot, convert in value.places:
             for raw, path, line in spot.look(case.segments, case.delimiters):
                 row = rows.setdefault(line, {})

@@ -20,7 +20,7 @@ from gateway.adapters.er7_text import Value as Said
 from gateway.findings import finding
 from gateway.mapping.admission_bands import BandSpot, compile_band, look_for_bands
 from gateway.mapping.admission_values import Case, Value, compile_value, gather, read_diagnoses, take_any, take_each
-from gateway.mapping.places import Segments
+from gateway.mapping.places import Segments, Watch, compile_watch, find_filled
 from gateway.mapping.rules import ADMISSION_VALUES, Place
 from gateway.mapping.rules import Mapping as MappingFile
 from gateway.mapping.sightings import is_exercise, judge
@@ -44,7 +44,8 @@ class AdmissionReader:
     """A compiled mapping of admission messages; make one with `compile_admissions`.
 
     `person` and `visit` hold the single values of `Admission.patient` and of `Admission`, `lists` and `phones`
-    those that gather; `unidentified` is true if any of its places says so.
+    those that gather; `unidentified` is true if any of its places says so; `watch` tells which values a message
+    can have at all.
     """
 
     mapping: str
@@ -55,6 +56,7 @@ class AdmissionReader:
     unidentified: Value | None
     diagnoses: tuple[Value, ...]
     bands: tuple[BandSpot, ...]
+    watch: Watch
 
     def read(self, message: Message, source: Source) -> Admission:
         """Give back the record of the message, of its first patient when it has several. Never raises."""
@@ -65,13 +67,13 @@ class AdmissionReader:
         return tuple(self._record(message, segments, source) for segments in _patients(message))
 
     def _record(self, message: Message, segments: Segments, source: Source) -> Admission:
-        case = Case(message, segments, source)
+        case = Case(message, segments, source, find_filled(self.watch, segments))
         patient = self._patient(case)
         values = take_each(self.visit, case)
         lists: dict[str, Any] = {
             value.name: gather(value, case) for value in self.lists if value.name != "patient.phones"
         }
-        if values["event_time"] is None and values["message_time"] is not None:
+        if values.get("event_time") is None and values.get("message_time") is not None:
             values["event_time"], case.origins["event_time"] = values["message_time"], case.origins["message_time"]
         sightings = look_for_bands(self.bands, case)
         header = message.header
@@ -120,6 +122,7 @@ def compile_admissions(mapping: MappingFile, tables: Mapping[str, CodeTable]) ->
         unidentified=values.get("patient.unidentified"),
         diagnoses=tuple(parts.get("diagnoses", ())),
         bands=tuple(compile_band(mapping.mapping, place) for place in mapping.band),
+        watch=compile_watch({name: [spot for spot, _ in value.places] for name, value in values.items()}),
     )
 
 

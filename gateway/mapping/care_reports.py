@@ -138,7 +138,7 @@ class CareReportReader(NamedTuple):
     def _conditions(self, sheet: Sheet) -> tuple[Condition, ...]:
         conditions: list[Condition] = []
         for kind, rule, spot in self.conditions:
-            for element in sheet.found.get(spot.tag, ()):
+            for element in sheet.elements(spot.tag):
                 stated = sheet.state(f"conditions[{len(conditions)}]", rule, spot, element)
                 if stated:
                     conditions.append(_condition(kind, *stated))
@@ -170,7 +170,9 @@ def compile_care_reports(mapping: MappingFile, tables: Mapping[str, CodeTable]) 
     bands = tuple(compile_band(mapping.mapping, band) for band in mapping.band)
     groups = {name: compile_group(name, mapping.mapping, rule, tables) for name, rule in mapping.groups.items()}
     values = [value for part in parts.values() for value in part]
-    others = [each.spot for each in conditions] + [each.spot for each in bands] + [group.each for group in groups.values()]
+    others = (
+        [each.spot for each in conditions] + [each.spot for each in bands] + [group.each for group in groups.values()]
+    )
     plan = plan_of(values, others)
     return CareReportReader(
         mapping=mapping.mapping,

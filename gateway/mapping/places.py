@@ -5,7 +5,7 @@ condition on the field of the place holds in the same repetition; one on another
 when any repetition of that field fulfils it.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -88,6 +88,35 @@ class Spot:
         segment = self.segment if occurrence == 1 else f"{self.segment}[{occurrence}]"
         field = f"{self.field}" if repetition == 1 else f"{self.field}[{repetition}]"
         return f"{segment}-{field}{self.part}"
+
+
+#: By segment: each field that somebody looks at, and the names of those who do.
+Watch = Mapping[str, Sequence[tuple[int, Sequence[str]]]]
+
+
+def compile_watch(places: Mapping[str, Iterable[Spot]]) -> Watch:
+    """Give back who looks where, from the places of each by name."""
+    fields: dict[str, dict[int, list[str]]] = {}
+    for name, spots in places.items():
+        for spot in spots:
+            fields.setdefault(spot.segment, {}).setdefault(spot.field, []).append(name)
+    return {segment: tuple((number, tuple(names)) for number, names in each.items()) for segment, each in fields.items()}
+
+
+def find_filled(watch: Watch, segments: Segments) -> set[str]:
+    """Give back the names of those for whom there may be something to find.
+
+    Most fields of a message are empty, and most values of a mapping are not in it: this saves looking for each.
+    """
+    filled: set[str] = set()
+    for name, wanted in watch.items():
+        for segment in segments.get(name, ()):
+            fields = segment.fields
+            end = len(fields)
+            for number, names in wanted:
+                if number < end and fields[number]:
+                    filled.update(names)
+    return filled
 
 
 def compile_place(at: str, where: Mapping[str, Condition]) -> Spot:

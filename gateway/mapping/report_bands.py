@@ -68,7 +68,7 @@ def look_for_bands(bands: Sequence[BandSpot], report: Sheet) -> Bands:
 
 def _elements(band: BandSpot, report: Sheet) -> Iterator[Element]:
     if band.custom is None:
-        yield from report.found.get(band.spot.tag, ())
+        yield from report.elements(band.spot.tag)
         return
     for result in _custom_results(band.custom, report.case):
         for value in result.values:

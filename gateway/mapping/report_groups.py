@@ -42,7 +42,7 @@ class Group(NamedTuple):
 
     def rows(self, report: Sheet, records: list[Any]) -> Iterator["Row"]:
         """Give back every occurrence of the group; `records` are those that have come of the rows before."""
-        rows = report.found.get(self.each.tag, ())
+        rows = report.elements(self.each.tag)
         for number, element in enumerate(rows, 1):
             parent = element.getparent()
             usual = parent is not None and parent.tag == self.each.parent and parent is rows[0].getparent()
@@ -78,7 +78,7 @@ class Row(Sheet):
         value = self.values.get(name)
         if value is not None:
             for spot in value.spots:
-                for element in self.found.get(spot.tag, ()):
+                for element in self.elements(spot.tag):
                     stated = self.state(name, value.rule, spot, element) if spot.fits(element) else None
                     if stated:
                         return stated
@@ -87,10 +87,8 @@ class Row(Sheet):
     def holds(self, name: str, elements: frozenset[Element]) -> bool:
         """Whether one of these elements stands at the places of a value."""
         value = self.values.get(name)
-        tags = () if value is None else (spot.tag for spot in value.spots)
-        return self.firsts.get(name) in elements or any(
-            each in elements for tag in tags for each in self.found.get(tag, ())
-        )
+        tags = () if value is None else [spot.tag for spot in value.spots]
+        return any(element in elements for tag in tags for element in self.elements(tag))
 
     def keep(self) -> None:
         """Give the origins to the report."""
@@ -127,16 +125,19 @@ def read_vitals(group: Group, report: Sheet) -> tuple[VitalSigns, ...]:
 
 def _readings(row: Row) -> list[Reading]:
     readings: list[Reading] = []
-    texts, found = row.texts, row.found
+    texts = row.texts
     for name, value in row.values.items():
-        if name in texts:
-            if name not in _NO_READINGS:
-                readings.append(Reading(name=name, value=texts[name] if value.is_text else value.read(row)))
-        elif name not in _NO_READINGS:
-            element = next((found[spot.tag][0] for spot in value.spots if spot.tag in found), None)
-            if element is not None:
-                readings.append(_reading(name, value, element, row))
+        if name in _NO_READINGS:
+            continue
+        if name in texts and value.is_text and name != "etco2":
+            readings.append(Reading(name=name, value=texts[name]))
+        elif (element := _first_element(value, row)) is not None:
+            readings.append(_reading(name, value, element, row))
     return readings
+
+
+def _first_element(value: Value, row: Row) -> Element | None:
+    return next((each for spot in value.spots for each in row.elements(spot.tag)), None)
 
 
 def _reading(name: str, value: Value, element: Element, row: Row) -> Reading:

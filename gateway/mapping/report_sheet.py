@@ -9,7 +9,7 @@ thing was expressly *not* so (NEMSIS "Pertinent Negatives" and the national rule
 * an empty element that says neither is told, and so is a text beside a code that denies it.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from functools import partial
 
 from lxml.etree import _Element as Element
@@ -64,11 +64,11 @@ class Sheet:
     """The wanted elements of one report, or of one row of a group.
 
     `above` is the XPath, with a slash behind it, that places are relative to; `here` stands before the names
-    of its values in `origins`, as `vitals[0].`. `texts` are the values that could be taken at first sight,
-    `firsts` their elements; `found` are all other wanted elements by their qualified names.
+    of its values in `origins`, as `vitals[0].`. `texts` are the values that could be taken at first sight and
+    `firsts` their elements; `found` are all other wanted elements. Both are by qualified name.
     """
 
-    __slots__ = ("above", "case", "firsts", "found", "here", "origins", "texts")
+    __slots__ = ("_at_home", "above", "case", "firsts", "found", "here", "origins", "texts")
 
     def __init__(self, case: Case, *, above: str, here: str = "") -> None:
         self.case = case
@@ -78,16 +78,19 @@ class Sheet:
         self.firsts: dict[str, Element] = {}
         self.found: dict[str, list[Element]] = {}
         self.origins: dict[str, Origin] = {}
+        self._at_home: dict[str, bool] = {}
 
     def gather(self, elements: Iterable[Element], plan: Plan) -> None:
         """Put down the wanted ones among `elements`.
 
-        Nine in ten are a text where it belongs, without attribute or namesake, and are taken on the way: this
-        loop is most of the time that a report takes.
+        Nine in ten are a text where it belongs, without NV, PN or namesake, and are taken on the way: this loop
+        is most of the time that a report takes.
         """
         above, here, origins, texts, firsts, found = (
             self.above, self.here, self.origins, self.texts, self.firsts, self.found,
         )  # fmt: skip
+        home: Element | None = None
+        home_tag: object = None
         for element in elements:
             tag: str = element.tag  # type: ignore[assignment]  # the stubs allow for more than parsed trees
             if tag not in plan:
@@ -95,13 +98,16 @@ class Sheet:
             short = plan[tag]
             if short is not None and tag not in found:
                 name, parent_tag, path, rule = short
-                if name in firsts:
+                marks = element.keys()
+                if tag in firsts:
                     self._put_back(name, tag)
-                elif not element.keys():
+                elif not marks or ("NV" not in marks and "PN" not in marks):
                     text, line, parent = element.text, element.sourceline, element.getparent()
-                    if text and line and line < LINES_KNOWN and parent is not None and parent.tag == parent_tag:
+                    if parent is not None and parent is not home:
+                        home, home_tag = parent, parent.tag
+                    if text and line and line < LINES_KNOWN and home_tag == parent_tag:
                         texts[name] = text.strip()
-                        firsts[name] = element
+                        firsts[tag] = element
                         origins[here + name] = _origin((above + path, line, rule))
                         continue
             if tag in found:
@@ -111,9 +117,16 @@ class Sheet:
 
     def _put_back(self, name: str, tag: str) -> None:
         """A value has a namesake after all, so its path needs a number: leave both to the slower way."""
-        self.found[tag] = [self.firsts.pop(name)]
+        self.found[tag] = [self.firsts.pop(tag)]
         del self.texts[name]
         del self.origins[self.here + name]
+
+    def elements(self, tag: str) -> Sequence[Element]:
+        """Give back all elements of a name, in the order of the document."""
+        found = self.found.get(tag)
+        if found is None:
+            return (self.firsts[tag],) if tag in self.firsts else ()
+        return found
 
     def take(self, name: str, rule: str, spot: Spot, element: Element) -> str | None:
         """Give back what stands there as a fact, without blanks around it and its origin kept, or None."""
@@ -162,11 +175,20 @@ class Sheet:
         """The XPath of what stands at a spot: by what the mapping says of it where that holds, else as it is."""
         if spot.in_header:
             return f"{self.case.document.header.path}/{spot.path}"
-        parent, alike = element.getparent(), self.found[spot.tag]
-        if parent is not None and parent.tag == spot.parent and spot.is_fixed:
+        if spot.is_fixed and self._all_at_home(spot):
+            alike = self.elements(spot.tag)
             if len(alike) == 1:
                 return self.above + spot.path
-            if len(alike) <= FEW and spot.attribute is None and all(each.getparent() is parent for each in alike):
+            if len(alike) <= FEW and spot.attribute is None:
                 return f"{self.above}{spot.path}[{alike.index(element) + 1}]"
         path = self.case.document.path_of(element)
         return path if spot.attribute is None else f"{path}/@{spot.attribute}"
+
+    def _all_at_home(self, spot: Spot) -> bool:
+        """Whether all elements of a name stand in one container, the one that the mapping says."""
+        verdict = self._at_home.get(spot.tag)
+        if verdict is None:
+            parents = {each.getparent() for each in self.elements(spot.tag)}
+            verdict = len(parents) == 1 and all(each is not None and each.tag == spot.parent for each in parents)
+            self._at_home[spot.tag] = verdict
+        return verdict

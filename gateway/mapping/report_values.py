@@ -51,9 +51,9 @@ class Value(NamedTuple):
             return self._every(sheet)
         text = sheet.texts.get(self.name)
         if text is not None:
-            return text if self.is_text else self._meaning(self.name, text, sheet.firsts[self.name], sheet)
+            return text if self.is_text else self._meaning(self.name, text, sheet.firsts[self.spots[0].tag], sheet)
         for spot in self.spots:
-            for element in sheet.found.get(spot.tag, ()):
+            for element in sheet.elements(spot.tag):
                 value = self._value_at(self.name, spot, element, sheet)
                 if value is not None:
                     return value
@@ -62,7 +62,7 @@ class Value(NamedTuple):
     def _every(self, sheet: Sheet) -> tuple[Any, ...]:
         values: list[Any] = []
         for spot in self.spots:
-            for element in sheet.found.get(spot.tag, ()):
+            for element in sheet.elements(spot.tag):
                 value = self._value_at(f"{self.name}[{len(values)}]", spot, element, sheet)
                 if value is not None:
                     values.append(value)
@@ -123,11 +123,16 @@ def build_value(
 
 def plan_of(values: Iterable[Value], others: Iterable[Spot]) -> Plan:
     """Give back the plan that finds the elements of `values` and `others`: the former at first sight where it can."""
-    plan: dict[str, Short | None] = {spot.tag: None for spot in others}
+    plan: dict[str, Short | None] = {}
     for value in values:
         for spot in value.spots:
-            short = len(value.spots) == 1 and spot.is_plain and spot.tag not in plan and not value.is_list
-            plan[spot.tag] = Short(value.name, spot.parent, spot.path, value.rule) if short else None
+            alone = len(value.spots) == 1 and spot.is_plain and not value.is_list
+            if alone and plan.get(spot.tag) is None:
+                plan[spot.tag] = Short(value.name, spot.parent, spot.path, value.rule)
+            else:
+                plan.setdefault(spot.tag, None)
+    for spot in others:
+        plan.setdefault(spot.tag, None)
     return plan
 
 
@@ -139,14 +144,20 @@ def read_time(text: str, case: Case) -> datetime:
 
     `24:00:00` is the first instant of the next day (XML Schema 1.0 part 2, 3.2.7). Raises `Unreadable`.
     """
-    midnight = text[11:19] == "24:00:00"
-    if text[10:11] != "T" or not text[5:7].isdigit() or (midnight and text[19:].strip(".0")[:1].isdigit()):
+    if text[10:11] != "T" or text[5:6] not in ("0", "1"):  # the other forms of ISO 8601 are none of xs:dateTime
         raise Unreadable
     try:
-        at = datetime.fromisoformat(f"{text[:11]}00{text[13:]}" if midnight else text)
-        if at.tzinfo is None:
-            at = _local(at, case)
-        return at + timedelta(days=1) if midnight else at
+        at = datetime.fromisoformat(text)
+    except ValueError:
+        at = _end_of_day(text)
+    return at if at.tzinfo is not None else _local(at, case)
+
+
+def _end_of_day(text: str) -> datetime:
+    if text[11:19] != "24:00:00" or text[19:].lstrip(".0")[:1].isdigit():
+        raise Unreadable
+    try:
+        return datetime.fromisoformat(f"{text[:11]}00{text[13:]}") + timedelta(days=1)
     except (ValueError, OverflowError):
         raise Unreadable from None
 

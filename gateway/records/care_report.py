@@ -89,7 +89,8 @@ class CareReport(Record, frozen=True, kw_only=True):
     `key` identifies the report: the UUID in lower case, or for reports older than 3.5 the composite of
     agency numbers and report number. `partial` marks a national-elements-only export, which never
     replaces a full one. `quoted` are identifiers of other systems that the report quotes: the receiving
-    hospital's number, a patient id, an earlier report.
+    hospital's number, a patient id, an earlier report. `from_partial` names the values of a full report that
+    only a partial export has said so far.
     """
 
     key: str
@@ -127,3 +128,4 @@ class CareReport(Record, frozen=True, kw_only=True):
     sightings: tuple[Sighting, ...] = ()
     findings: tuple[Finding, ...] = ()
     origins: dict[str, Origin] = {}
+    from_partial: tuple[str, ...] = ()

@@ -75,7 +75,7 @@ MESSAGES = Table(
     Column("traffic", Text, nullable=False),
     Column("size", BigInteger, nullable=False),
     Column("content", LargeBinary),
-    Index(None, "content_hash", "feed", "control_id"),
+    _partial("ix_messages_kept", "content_hash", where="outcome = 'kept'"),
     Index(None, "received"),
     Index(None, "feed", "received"),
     Index(None, "traffic", "received", "feed"),  # the status page counts a day from it alone

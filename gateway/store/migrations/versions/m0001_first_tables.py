@@ -57,7 +57,13 @@ def _messages() -> None:
         sa.Column("content", sa.LargeBinary(), nullable=True),
         sa.PrimaryKeyConstraint("id", name="pk_messages"),
     )
-    op.create_index("ix_messages_content_hash_feed_control_id", "messages", ["content_hash", "feed", "control_id"])
+    op.create_index(
+        "ix_messages_kept",
+        "messages",
+        ["content_hash"],
+        sqlite_where=sa.text("outcome = 'kept'"),
+        postgresql_where=sa.text("outcome = 'kept'"),
+    )
     op.create_index("ix_messages_feed_received", "messages", ["feed", "received"])
     op.create_index("ix_messages_received", "messages", ["received"])
     op.create_index("ix_messages_traffic_received_feed", "messages", ["traffic", "received", "feed"])

@@ -1,0 +1,387 @@
+"""The region file: what a right one becomes, and every mistake of a wrong one, each with its line."""
+
+import hashlib
+from collections.abc import Callable
+from datetime import timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import jsonschema_rs
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from ruamel.yaml import YAML
+
+from gateway.cli.region import region_schema
+from gateway.errors import ConfigurationFault
+from gateway.mapping.rules import Kind
+from gateway.mapping_folders import shipped
+from gateway.records import Channel
+from gateway.region import Region, read_region
+
+FIXTURES = Path(__file__).parent.parent / "fixtures"
+
+SCHEME = """\
+schemes:
+  - name: yarrowfen
+    system: "urn:oid:2.16.840.1.113883.19.77.1"
+    namespace: YFBAND
+    universal_id: "2.16.840.1.113883.19.77.1"
+    prefix: YF
+    alphabet: "0123456789ACDEFGHJKMNPQRTVWXY"
+    length: 9
+    check: mod-x-2
+"""
+HEAD = 'name: Yarrowfen\ntime_zone: America/Chicago\naddress: "http://127.0.0.1:8080"\n'
+PLACES = """\
+organisations:
+  - {id: larkfield, kind: agency, name: Larkfield Fire District, nemsis_number: YF-A-012}
+  - {id: fenwick, kind: facility, name: "Fenwick Children's", codes: [FC01]}
+"""
+SMALL = HEAD + SCHEME + PLACES
+
+Write = Callable[[str], Path]
+
+
+@pytest.fixture
+def write(tmp_path: Path) -> Write:
+    def written(text: str) -> Path:
+        path = tmp_path / "region.yaml"
+        path.write_text(text, encoding="utf-8")
+        return path
+
+    return written
+
+
+def faults_of(path: Path) -> list[str]:
+    """Every fault without the folder of its file."""
+    with pytest.raises(ConfigurationFault) as caught:
+        read_region(path)
+    return [str(fault).replace(f"{path.parent}/", "") for fault in caught.value.faults]
+
+
+@pytest.fixture(scope="module")
+def yarrowfen() -> Region:
+    return read_region(FIXTURES / "region.yaml")
+
+
+# ── a right one ────────────────────────────────────────────────────────────────────────────────────
+
+
+def test_everything_of_the_file_is_there(yarrowfen: Region) -> None:
+    """Compared with the file as another reader has it."""
+    written = YAML(typ="safe").load((FIXTURES / "region.yaml").read_text(encoding="utf-8"))
+    assert yarrowfen.name == written["name"]
+    assert list(yarrowfen.organisations) == [each["id"] for each in written["organisations"]]
+    assert list(yarrowfen.feeds) == [each["name"] for each in written["feeds"]]
+    assert list(yarrowfen.subscriptions) == [each["name"] for each in written["subscriptions"]]
+    assert [each.name for each in yarrowfen.schemes] == [each["name"] for each in written["schemes"]]
+
+
+def test_a_feed_knows_what_its_messages_need(yarrowfen: Region) -> None:
+    source = yarrowfen.feeds["anvil-head-adt"].source
+    assert source.zone == ZoneInfo("America/Chicago")
+    assert source.facilities == {"AH01": "anvil-head", "SO01": "saint-orla", "BM01": "brackwater", "FC01": "fenwick"}
+    assert "DOE" in source.placeholders
+    assert source.authorities[-1].system == yarrowfen.schemes[0].system
+    assert yarrowfen.feeds["larkfield-reports"].source.agency_numbers == {"YF-A-012"}
+    assert source.agency_numbers == frozenset()
+
+
+def test_an_admission_feed_is_told_by_its_sender(yarrowfen: Region) -> None:
+    def named(application: str, facility: str) -> str | None:
+        feed = yarrowfen.find_admission_feed(application, facility)
+        return feed.name if feed else None
+
+    assert named("AHREG", "AHMC") == "anvil-head-adt"
+    assert named("EDTRACK", "AHMC") == "anvil-head-ed"
+    assert named("AHREG", "SOH") is None
+    assert named("", "") is None
+
+
+def test_the_closest_description_of_a_sender_wins(write: Write) -> None:
+    feed = "  - {{name: {}, organisation: fenwick, kind: admissions, mapping: band-in-pid3, sender: {{{}}}}}\n"
+    text = (
+        SMALL + "feeds:\n" + feed.format("all", "facility: FWC") + feed.format("one", "facility: FWC, application: ED")
+    )
+    region = read_region(write(text))
+    assert [getattr(region.find_admission_feed(a, "FWC"), "name", None) for a in ("ED", "X")] == ["one", "all"]
+    assert region.find_admission_feed("ED", "X") is None
+
+
+def test_a_token_opens_its_own_feed_and_only_for_its_kind(yarrowfen: Region) -> None:
+    found = yarrowfen.find_feed_by_token("demo-skerry-reports", Kind.CARE_REPORTS)
+    assert found is not None
+    assert found.name == "skerry-reports"
+    assert yarrowfen.find_feed_by_token("demo-skerry-reports", Kind.ADMISSIONS) is None
+    assert yarrowfen.find_feed_by_token("demo-skerry-report", Kind.CARE_REPORTS) is None
+    assert yarrowfen.find_feed_by_token("", Kind.CARE_REPORTS) is None
+
+
+def test_settings_reach_the_rules_of_linking(write: Write) -> None:
+    rules = read_region(write(SMALL + "settings: {episode_hours: 12, age_years_apart: 3, two_identifiers: no}\n")).rules
+    assert (rules.episode, rules.age_years, rules.two_identifiers) == (timedelta(hours=12), 3, False)
+
+
+def test_a_feed_is_on_trial_unless_it_is_said_to_be_live(write: Write) -> None:
+    feed = "feeds: [{name: f, organisation: larkfield, kind: care-reports, mapping: band-in-narrative, "
+    assert read_region(write(SMALL + feed + "time_zone: America/Denver}]")).feeds["f"].source.trial
+    live = read_region(write(SMALL + feed + "time_zone: America/Denver, stage: live}]")).feeds["f"].source
+    assert (live.trial, live.zone) == (False, ZoneInfo("America/Denver"))
+
+
+def test_a_mapping_of_the_regions_own_folder_goes_before_the_shipped_one(write: Write, tmp_path: Path) -> None:
+    (tmp_path / "mappings").mkdir()
+    own = "mapping: band-in-note\nkind: admissions\nabout: Ours.\nbase: hl7v2\nband:\n  - {at: ZZZ-1, how: custom}\n"
+    (tmp_path / "mappings" / "band-in-note.yaml").write_text(own)
+    feed = "feeds: [{name: f, organisation: fenwick, kind: admissions, mapping: band-in-note, sender: {facility: F}}]"
+    assert read_region(write(SMALL + feed)).feeds["f"].mapping == "band-in-note"
+
+
+def test_a_header_keeps_where_its_secret_stands_and_not_the_secret(write: Write) -> None:
+    text = SMALL + (
+        "allowed_hosts: [fenwick.example]\nsubscriptions: [{name: s, organisation: fenwick, topic: records-linked, "
+        "channel: fhir-rest-hook, endpoint: 'https://fenwick.example/in', header: {name: X-Key, from: env:KEY}}]\n"
+    )
+    told = read_region(write(text)).subscriptions["s"]
+    assert told.header == ("X-Key", "env:KEY")
+    assert told.channel is Channel.FHIR_REST_HOOK
+
+
+# ── wrong ones ─────────────────────────────────────────────────────────────────────────────────────
+
+MISSHAPEN = """\
+nmae: Yarrowfen
+time_zone: 5
+address: 127.0.0.1:8080
+schemes:
+  - name: yarrowfen
+    system: 2.16.840.1
+    namespace: [YFBAND]
+    alphabet: 0123456789
+    length: nine
+    groops: [3, 3, 3]
+organisations:
+  - {id: Harrow Point, kind: agency, name: Harrow Point Ambulance}
+  - {id: fenwick, kind: hospital, name: Fenwick Children's}
+  - {id: skerry, kind: agency, name: Skerry, nemsis_state: 03}
+  - {id: tidewater, kind: agency}
+feeds:
+  - name: larkfield-reports
+    organisation: larkfield
+    kind: care-report
+    maping: band-as-patient-id
+    stage: prod
+    token_sha256: demo
+    authorities: {namespace: LF}
+  - {name: fenwick-adt, organisation: fenwick, kind: admissions, mapping: x, sender: {aplication: FW}}
+subscriptions:
+  - {name: one, organisation: fenwick, topic: linked, channel: rest-hook, endpoint: x, header: {name: A, from: b}}
+allowed_hosts: "127.0.0.1"
+placeholders: DOE
+settings: {idle_second: 9, connections_in_all: many}
+"""
+
+
+def test_every_mistake_of_form_is_told_at_once_with_its_line(write: Write) -> None:
+    told = faults_of(write(MISSHAPEN))
+    assert [fault.partition(": ")[0] + " " + fault.split(": ")[1] for fault in told] == [
+        "region.yaml name",
+        "region.yaml:1 nmae",
+        "region.yaml:2 time_zone",
+        "region.yaml:3 address",
+        "region.yaml:6 schemes[0].system",
+        "region.yaml:7 schemes[0].namespace",
+        "region.yaml:8 schemes[0].alphabet",
+        "region.yaml:9 schemes[0].length",
+        "region.yaml:10 schemes[0].groops",
+        "region.yaml:12 organisations[0].id",
+        "region.yaml:13 organisations[1].kind",
+        "region.yaml:14 organisations[2].nemsis_state",
+        "region.yaml:15 organisations[3].name",
+        "region.yaml:17 feeds[0].mapping",
+        "region.yaml:19 feeds[0].kind",
+        "region.yaml:20 feeds[0].maping",
+        "region.yaml:21 feeds[0].stage",
+        "region.yaml:22 feeds[0].token_sha256",
+        "region.yaml:23 feeds[0].authorities",
+        "region.yaml:24 feeds[1].sender.aplication",
+        "region.yaml:26 subscriptions[0].topic",
+        "region.yaml:26 subscriptions[0].channel",
+        "region.yaml:26 subscriptions[0].header.from",
+        "region.yaml:27 allowed_hosts",
+        "region.yaml:28 placeholders",
+        "region.yaml:29 settings.connections_in_all",
+        "region.yaml:29 settings.idle_second",
+    ]
+    together = "\n".join(told)
+    for remedy in (
+        "did you mean name?",
+        "did you mean groups?",
+        "did you mean care-reports?",
+        "did you mean mapping?",
+        "did you mean application?",
+        "did you mean fhir-rest-hook?",
+        "did you mean records-linked?",
+        "did you mean idle_seconds?",
+        "one of: agency, facility",
+        "one of: live, trial",
+        "put it in quotes",
+        "write it as in harrow-point",
+        "write it as in env:",
+    ):
+        assert remedy in together
+
+
+UNFITTING = """\
+name: Yarrowfen
+time_zone: America/Yarrowfen
+address: "http://127.0.0.1:8080"
+schemes:
+  - name: yarrowfen
+    system: "urn:oid:2.16.840.1.113883.19.77.1"
+    namespace: YFBAND
+    universal_id: "2.16.840.1.113883.19.77.2"
+    prefix: yf
+    training_prefix: YTT
+    alphabet: "0123456789AAB"
+    length: 9
+    check: mod-x-3
+organisations:
+  - {id: larkfield, kind: agency, name: Larkfield Fire District, nemsis_number: YF-A-012}
+  - {id: larkfield, kind: agency, name: Larkfield again, nemsis_number: YF-A-012}
+  - {id: fenwick, kind: facility, name: Fenwick Children's, codes: [FC01]}
+  - {id: saint-orla, kind: facility, name: Saint Orla, codes: [SO01, FC01]}
+feeds:
+  - {name: a, organisation: larkfeild, kind: care-reports, mapping: band-as-patient-id}
+  - {name: a, organisation: larkfield, kind: care-reports, mapping: band-in-pid3}
+  - {name: b, organisation: fenwick, kind: admissions, mapping: band-in-pid4, sender: {facility: FWC}}
+  - {name: c, organisation: fenwick, kind: admissions, mapping: band-in-pid3}
+  - {name: d, organisation: fenwick, kind: admissions, mapping: band-in-pid3, sender: {facility: FWC}}
+  - {name: e, organisation: fenwick, kind: admissions, mapping: band-in-pid3, sender: {facility: A}, charset: latin-99}
+  - {name: f, organisation: fenwick, kind: admissions, mapping: band-in-pid3, sender: {facility: B}, time_zone: America}
+subscriptions:
+  - {name: s, organisation: fenwik, topic: records-linked, channel: fhir-rest-hook, endpoint: "https://a.example/x"}
+  - {name: s, organisation: fenwick, topic: records-linked, channel: fhir-rest-hook, endpoint: "mllp://a.example:1"}
+  - {name: t, organisation: fenwick, topic: records-linked, channel: fhir-rest-hook, endpoint: "https://b.example/x"}
+  - {name: u, organisation: fenwick, topic: records-linked, channel: fhir-rest-hook, endpoint: "http://a.example/x"}
+  - {name: v, organisation: fenwick, topic: records-linked, channel: hl7v2-mllp, endpoint: "mllp://a.example:x"}
+  - {name: w, organisation: fenwick, topic: records-linked, channel: hl7v2-mllp, endpoint: "mllp://[:", version: "2.2"}
+allowed_hosts: [a.example]
+"""
+
+
+def test_every_mistake_of_meaning_is_told_at_once_with_its_line(write: Write) -> None:
+    told = faults_of(write(UNFITTING))
+    assert [fault.partition(": ")[0] + " " + fault.split(": ")[1] for fault in told] == [
+        "region.yaml:2 time_zone",
+        "region.yaml:6 schemes[0].system",
+        "region.yaml:9 schemes[0].prefix",
+        "region.yaml:10 schemes[0].training_prefix",
+        "region.yaml:11 schemes[0].alphabet",
+        "region.yaml:13 schemes[0].check",
+        "region.yaml:16 organisations[1]",
+        "region.yaml:16 organisations[1].nemsis_number",
+        "region.yaml:18 organisations[3].codes[1]",
+        "region.yaml:20 feeds[0].organisation",
+        "region.yaml:21 feeds[1]",
+        "region.yaml:21 feeds[1].mapping",
+        "region.yaml:22 feeds[2].mapping",
+        "region.yaml:23 feeds[3]",
+        "region.yaml:24 feeds[4].sender",
+        "region.yaml:25 feeds[5].charset",
+        "region.yaml:26 feeds[6].time_zone",
+        "region.yaml:28 subscriptions[0].organisation",
+        "region.yaml:29 subscriptions[1]",
+        "region.yaml:29 subscriptions[1].endpoint",
+        "region.yaml:30 subscriptions[2].endpoint",
+        "region.yaml:31 subscriptions[3].endpoint",
+        "region.yaml:32 subscriptions[4].endpoint",
+        "region.yaml:33 subscriptions[5].endpoint",
+        "region.yaml:33 subscriptions[5].version",
+    ]
+    together = "\n".join(told)
+    for remedy in ("did you mean larkfield?", "did you mean fenwick?", "did you mean band-in-pid3?", "use https"):
+        assert remedy in together
+
+
+def test_two_feeds_never_share_a_token(write: Write) -> None:
+    digest = hashlib.sha256(b"x").hexdigest()
+    what = f"organisation: larkfield, kind: care-reports, mapping: band-in-narrative, token_sha256: {digest}"
+    (told,) = faults_of(write(SMALL + f"feeds:\n  - {{name: a, {what}}}\n  - {{name: b, {what}}}\n"))
+    assert told.startswith("region.yaml:18: feeds[1].token_sha256: another feed has this token")
+    assert digest not in told
+
+
+def test_a_broken_mapping_is_told_once_and_not_called_missing(write: Write, tmp_path: Path) -> None:
+    (tmp_path / "mappings").mkdir()
+    (tmp_path / "mappings" / "ours.yaml").write_text("mapping: ours\nkind: admissions\nabot: x\n")
+    feed = "feeds: [{name: f, organisation: fenwick, kind: admissions, mapping: ours, sender: {facility: F}}]"
+    told = faults_of(write(SMALL + feed))
+    assert [fault.partition(": ")[2].partition(":")[0] for fault in told] == ["about", "abot"]
+    assert all(fault.startswith("mappings/ours.yaml") for fault in told)
+    assert len(faults_of(write(SMALL + feed + "\nnaem: x\n"))) == 3
+
+
+@pytest.mark.parametrize("data", [b"\xff\xfe\x00", b"name: \xe9\n"])
+def test_a_file_that_is_no_text_is_told_as_such(tmp_path: Path, data: bytes) -> None:
+    (tmp_path / "region.yaml").write_bytes(data)
+    assert faults_of(tmp_path / "region.yaml") == ["region.yaml: cannot be read: UnicodeDecodeError"]
+
+
+def test_a_file_that_is_not_there_is_told_as_such(tmp_path: Path) -> None:
+    assert faults_of(tmp_path / "nothing.yaml") == ["nothing.yaml: cannot be read: FileNotFoundError"]
+    assert faults_of(tmp_path)[0].endswith("cannot be read: IsADirectoryError")
+
+
+LINES = (FIXTURES / "region.yaml").read_text(encoding="utf-8").splitlines(keepends=True)
+
+
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.lists(st.integers(0, len(LINES) - 1), min_size=1, max_size=6), st.sampled_from(["", "x", "  ", "- ", ": "]))
+def test_lines_lost_or_spoilt_are_a_region_or_faults(tmp_path: Path, spoilt: list[int], by: str) -> None:
+    text = "".join((by and by + line) if number in spoilt else line for number, line in enumerate(LINES))
+    path = tmp_path / "region.yaml"
+    path.write_text(text, encoding="utf-8")
+    told = []
+    try:
+        read_region(path)
+    except ConfigurationFault as error:
+        told = [str(fault) for fault in error.faults]
+    assert all(fault.startswith(str(tmp_path)) and "\n" not in fault for fault in told)
+
+
+# ── the published schema, by a validator that is not ours ──────────────────────────────────────────
+
+
+def load(text: str) -> object:
+    return YAML(typ="safe").load(text)
+
+
+def test_the_published_schema_takes_the_region() -> None:
+    jsonschema_rs.Draft202012Validator(region_schema()).validate(load("".join(LINES)))
+    jsonschema_rs.Draft202012Validator(region_schema()).validate(load(SMALL))
+
+
+@pytest.mark.parametrize("line", range(len(LINES)))
+def test_the_published_schema_refuses_every_misspelt_key(line: int) -> None:
+    """Every key of the region, one at a time; free names (what folds to what) are no keys of the form."""
+    key, colon, _ = LINES[line].partition(": ")
+    bare = key.strip(" -\n").rstrip(":")
+    if not bare.isidentifier() or bare in {"fold"} or not (colon or LINES[line].rstrip().endswith(":")):
+        return
+    misspelt = LINES[line].replace(bare, bare + "x", 1)
+    text = "".join([*LINES[:line], misspelt, *LINES[line + 1 :]])
+    assert not jsonschema_rs.Draft202012Validator(region_schema()).is_valid(load(text))
+
+
+@pytest.mark.parametrize("wrong", ["settings: {idle_second: 1}", "feeds: [{}]", "placeholders: DOE", "naem: x"])
+def test_the_published_schema_refuses_what_the_reader_refuses(write: Write, wrong: str) -> None:
+    validator = jsonschema_rs.Draft202012Validator(region_schema())
+    assert not validator.is_valid(load(SMALL + wrong))
+    assert faults_of(write(SMALL + wrong))
+
+
+def test_the_examples_ship_with_the_gateway() -> None:
+    assert (shipped("fixtures") / "region.yaml").is_file()
+    assert (shipped("mappings") / "hl7v2.yaml").is_file()
