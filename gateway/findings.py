@@ -5,6 +5,7 @@ place stands beside the sentence. Codes are words of the trade, joined by hyphen
 in the feed's work list and in acknowledgements.
 """
 
+from functools import lru_cache
 from typing import NamedTuple
 
 from gateway.records import Finding, Level
@@ -138,6 +139,7 @@ FINDINGS: dict[str, Entry] = {
 }
 
 
+@lru_cache(maxsize=8192)  # a feed says the same about every message, and a finding holds no value of any
 def finding(code: str, *, path: str = "", line: int | None = None, message: str | None = None) -> Finding:
     """Give back the finding for `code` at a place; `message` replaces the sentence, and may hold no value.
 

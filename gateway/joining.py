@@ -8,13 +8,21 @@ now": what `gateway.linking.decision` says of the members there are.
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import NamedTuple
 
 from msgspec.structs import replace
 
 from gateway.linking.decision import Decision, Verdict, decide
-from gateway.linking.episodes import Belongs, NoBand, Span, membership, prose_bands, trusted_bands
+from gateway.linking.episodes import (
+    Belongs,
+    NoBand,
+    Span,
+    membership,
+    ordered_bands,
+    prose_bands,
+    trusted_bands,
+)
 from gateway.linking.evidence import Facts, facts_of_report, facts_of_visit
 from gateway.linking.questions import QUESTIONS, SETTLED_BY_NEWER_DATA
 from gateway.records import (
@@ -70,13 +78,21 @@ class Member(NamedTuple):
             return self.stored.report.organisation
         return self.stored.visit.organisation
 
+    @property
+    def sightings(self) -> tuple[Sighting, ...]:
+        """Where it names bands."""
+        if isinstance(self.stored, StoredReport):
+            return self.stored.report.sightings
+        return self.stored.visit.admission.sightings
+
 
 @dataclass(slots=True)
 class Gathering:
-    """An episode and its members by record id, withdrawn ones left out."""
+    """An episode and its members by record id, withdrawn ones left out; `left` tells whether there are such."""
 
     episode: Episode
     members: dict[str, Member]
+    left: bool = False
 
     def span(self) -> tuple[datetime, datetime]:
         """The earliest and the latest event of the episode."""
@@ -132,38 +148,52 @@ class Joining:
         if isinstance(where, Belongs):
             home = known[where.episode]
             for band in where.new_bands:
-                home.episode = episodes.add_band(tx, home.episode, band, since=kept.at)
+                until = self._end_others(tx, (band,), kept)
+                home.episode = episodes.add_band(tx, home.episode, band, since=kept.at, until=until)
             return home
         return self._open(tx, bands, kept, now)
 
     def _open(self, tx: Tx, bands: tuple[str, ...], kept: Kept, now: datetime) -> Gathering:
-        """Open an episode; an open one of the same band that lies too far away in time is over, or was not yet."""
-        episode = Episode(id=self.new_id(), state=EpisodeState.OPEN, traffic=kept.traffic, bands=bands, opened=kept.at)
-        others = [found for band in bands if (found := episodes.find_open(tx, band, traffic=kept.traffic))]
-        for other in others:
-            episodes.close(tx, other.id, at=max(kept.at, other.opened))
+        """Open an episode; one that a later episode of its band has ended before it is known is closed at once."""
+        over = self._end_others(tx, bands, kept)
+        episode = Episode(
+            id=self.new_id(),
+            state=EpisodeState.CLOSED if over else EpisodeState.OPEN,
+            traffic=kept.traffic,
+            bands=bands,
+            opened=kept.at,
+            closed=over,
+        )
         episodes.add(tx, episode)
-        later = [other for other in others if other.opened > kept.at]
-        if later:
-            episodes.close(tx, episode.id, at=kept.at + timedelta(microseconds=1))
-            episode = replace(episode, state=EpisodeState.CLOSED)
-            for other in later:
-                episodes.reopen(tx, other.id)
         audit.append(tx, audit.Entry(at=now, who=WHO, what="episode-opened", records=(episode.id,)))
         return Gathering(episode, {})
 
+    def _end_others(self, tx: Tx, bands: tuple[str, ...], kept: Kept) -> datetime | None:
+        """Close earlier episodes that have these bands and lie too far away in time to be the record's own.
+
+        Gives back when a later one begins, which is then the end of the bands' time with this record; else None.
+        """
+        found = (episodes.find_open(tx, band, traffic=kept.traffic) for band in bands)
+        others = {each.id: each for each in found if each is not None}.values()
+        for other in others:
+            if other.opened <= kept.at:
+                episodes.close(tx, other.id, at=kept.at)
+        return min((other.opened for other in others if other.opened > kept.at), default=None)
+
     def _gather(self, tx: Tx, episode: Episode) -> Gathering:
+        found = links.of_episode(tx, episode.id)
         members = {}
-        for link in links.of_episode(tx, episode.id):
+        for link in found:
             if link.state is LinkState.WITHDRAWN:
                 continue
             report = link.kind is RecordKind.CARE_REPORT
             stored: Stored = reports.get(tx, link.record) if report else visits.get(tx, link.record)
             members[link.record] = Member(stored, link)
-        return Gathering(episode, members)
+        return Gathering(episode, members, left=len(members) < len(found))
 
     def _leave(self, tx: Tx, link: Link, now: datetime) -> None:
         """Take back a link that the record's newest content no longer supports, and decide the rest anew."""
+        episodes.lock(tx, link.episode)
         withdrawn = replace(link, state=LinkState.WITHDRAWN, confirmed=False, decided=now, decided_by=WHO)
         links.add(tx, withdrawn)
         audit.append(tx, audit.Entry(at=now, who=WHO, what="link-withdrawn", records=(link.record, link.episode)))
@@ -172,6 +202,7 @@ class Joining:
     # ── what is decided, and who is told ───────────────────────────────────────────────────────
 
     def _decide(self, tx: Tx, home: Gathering, now: datetime) -> None:
+        home.episode = self._in_order(tx, home)
         bands = frozenset(home.episode.bands)
         facts = [_facts(member, bands) for member in home.members.values()]
         verdict = decide(facts, self.region.rules)
@@ -180,6 +211,16 @@ class Joining:
             home.members[decision.record] = member._replace(link=self._link(tx, home.episode, member, decision, now))
         self._ask_about_episode(tx, home, verdict, now)
         self._tell(tx, home, now)
+
+    def _in_order(self, tx: Tx, home: Gathering) -> Episode:
+        """The episode, its bands and its opening by the times of its events, whatever the order they arrived in."""
+        seen = [(m.stored.event_time, trusted_bands(m.sightings)) for m in home.members.values()]
+        dated = [(at, named) for at, named in seen if at is not None]
+        bands = ordered_bands(home.episode.bands, dated)
+        opened = min((at for at, _ in dated), default=home.episode.opened)
+        if (bands, opened) == (home.episode.bands, home.episode.opened):
+            return home.episode
+        return episodes.rearrange(tx, home.episode, bands, opened=opened)
 
     def _link(self, tx: Tx, episode: Episode, member: Member, decision: Decision, now: datetime) -> Link:
         """Write the decision if it differs from what holds; gives back the link that holds now."""
@@ -226,8 +267,8 @@ class Joining:
 
     def _ask_about_episode(self, tx: Tx, home: Gathering, verdict: Verdict, now: datetime) -> None:
         """Ask about contradictions, once for each set of records, and settle what no longer contradicts."""
-        if not verdict.held and len(home.members) < 2:
-            return
+        if len(home.members) < 2 and not home.left:
+            return  # nobody there to contradict, now or before
         waiting = [
             each
             for each in reviews.of_episode(tx, home.episode.id)

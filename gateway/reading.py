@@ -48,6 +48,16 @@ def kind_of(data: bytes) -> Kind | None:
     return Kind.ADMISSIONS if start.startswith((b"MSH", b"FHS", b"BHS")) else None
 
 
+def not_readable() -> UnreadableMessage:
+    """Give back the fault of bytes that are of neither kind."""
+    return UnreadableMessage(
+        "neither a care report nor an admission message",
+        code="not-readable",
+        line=1,
+        remedy="give NEMSIS XML or an HL7 v2 message that begins with MSH",
+    )
+
+
 def read_admission(
     region: Region, data: bytes, *, feed: Feed | None = None, otherwise: Feed | None = None
 ) -> ReadAdmission:
@@ -64,9 +74,8 @@ def read_admission(
             message = er7.read(data, fallback=feed.charset)
             event = event_of(message)
     assert isinstance(feed.reader, AdmissionReader)
-    records = feed.reader.read_each(message, feed.source)
-    notes = (*message.notes, *event.notes, *_note_effect(event))
-    return ReadAdmission(feed, message, event, tuple(_noted(record, notes) for record in records))
+    noted = (*message.notes, *event.notes, *_note_effect(event))
+    return ReadAdmission(feed, message, event, feed.reader.read_each(message, feed.source, noted=noted))
 
 
 def _admission_feed(region: Region, event: AdmissionEvent, otherwise: Feed | None) -> Feed:
@@ -132,8 +141,3 @@ def _report_feed(region: Region, document: care_reports.ReportDocument, otherwis
         path=f"{document.header.path}/DemographicGroup/dAgency.02",
         remedy="name the feed, or give the agency's number in region.yaml",
     )
-
-
-def _noted(record: Admission, notes: tuple[Finding, ...]) -> Admission:
-    known = {(each.code, each.path) for each in record.findings}
-    return replace(record, findings=(*(n for n in notes if (n.code, n.path) not in known), *record.findings))

@@ -76,8 +76,8 @@ async def run(options: Options, *, ready: Callable[[dict[str, str]], None], tell
             database.write(_free_left_over_claims)
         account = first_account(database, now=clock())
         if account is not None:
-            tell(f"First start: sign in at {region.address} as {account[0]} with the password {account[1]}")
-            log("account_made", account=account[0])
+            tell(f"First start: sign in to the pages as {account.name} with the password {account.password}")
+            log("account_made", account=account.name)
         await _serve(options, region, database, ready)
     log("stopped")
 

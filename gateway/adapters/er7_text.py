@@ -93,6 +93,8 @@ class Delimiters:
         in the first (2.7, rules of compatibility). The delete indicator holds for all that is in it.
         """
         text = repetition
+        if component == subcomponent == 1 and text.isalnum():
+            return text  # most values: letters and digits, and no delimiter is one
         if text == NULL_TEXT:
             return NULL
         if component > 1 or self.component in text:

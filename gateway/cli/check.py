@@ -15,7 +15,7 @@ from gateway.cli.output import CAUTION, errors, out, print_json
 from gateway.errors import SenderFault
 from gateway.mapping.capture import BandState, capture
 from gateway.mapping.rules import Kind
-from gateway.reading import kind_of, read_admission, read_reports
+from gateway.reading import kind_of, not_readable, read_admission, read_reports
 from gateway.records import Admission, CareReport, Finding, Level, Sighting
 from gateway.region import Feed, Region
 from gateway.schemas import load_schema
@@ -59,12 +59,7 @@ def _check_file(
     file: dict[str, Any] = {"file": name, "standard": STANDARDS[kind], "version": None, "records": [], "findings": []}
     try:
         if kind is None:
-            raise SenderFault(
-                "neither a care report nor an admission message",
-                code="not-readable",
-                line=1,
-                remedy="give NEMSIS XML or an HL7 v2 message that begins with MSH",
-            )
+            raise not_readable()
         if kind is Kind.CARE_REPORTS and schema is not None:
             file["findings"] += [_finding_json(each) for each in validate(data, schema)]
         for record in _records(region, data, kind, feed):

@@ -10,6 +10,7 @@ import csv
 import os
 import re
 import shutil
+import signal
 import sys
 import tempfile
 from collections.abc import AsyncIterator
@@ -36,6 +37,7 @@ from gateway.store.transaction import Tx
 
 SETTLE_SECONDS = 60.0
 START_SECONDS = 30.0
+STOPPED = 130  # the status of a command that was stopped by the keyboard
 
 
 def demo(
@@ -55,7 +57,10 @@ def demo(
         home.mkdir(parents=True, exist_ok=True)
         if (home / "data").exists():
             raise UsageFault(f"{home}: holds the data of an earlier demonstration: name an empty folder")
-        fine = asyncio.run(_demonstrate(home, once=once, as_json=as_json, port=port))
+        try:
+            fine = asyncio.run(_until_told_to_stop(home, once=once, as_json=as_json, port=port))
+        except (KeyboardInterrupt, asyncio.CancelledError):
+            raise typer.Exit(STOPPED) from None
     raise typer.Exit(0 if fine else 1)
 
 
@@ -66,6 +71,13 @@ class Day:
     folder: Path
     order: list[dict[str, str]]
     cases: list[dict[str, Any]]
+
+
+async def _until_told_to_stop(home: Path, *, once: bool, as_json: bool, port: int) -> bool:
+    """Demonstrate; SIGTERM ends it as Ctrl-C does, and takes the gateway's process along."""
+    demonstration = asyncio.ensure_future(_demonstrate(home, once=once, as_json=as_json, port=port))
+    asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, demonstration.cancel)
+    return await demonstration
 
 
 async def _demonstrate(home: Path, *, once: bool, as_json: bool, port: int) -> bool:
@@ -249,5 +261,4 @@ async def _serve_on(home: Path, doors: dict[str, str]) -> None:
     out.print(first)
     out.print("Look a band up:  bandgate lookup YFFPD2J2A --data " + f"{home / 'data'} --region {home / 'region.yaml'}")
     out.print("Ctrl-C stops everything.")
-    with contextlib.suppress(asyncio.CancelledError):
-        await asyncio.Event().wait()
+    await asyncio.Event().wait()

@@ -10,9 +10,9 @@ import typer
 from gateway.adapters.report_payload import Limits
 from gateway.cli.files import find_feed, find_region, read_files
 from gateway.cli.output import CAUTION, errors, out, print_json
-from gateway.errors import UnreadableMessage, UsageFault
+from gateway.errors import Fault, SenderFault, UsageFault
 from gateway.mapping.rules import Kind
-from gateway.reading import kind_of, read_admission, read_reports
+from gateway.reading import kind_of, not_readable, read_admission, read_reports
 from gateway.records import Admission, CareReport
 from gateway.region import Feed, Region
 
@@ -34,7 +34,12 @@ def read(
     by = find_region(region)
     asked = find_feed(by, feed)
     (_, data), *_ = read_files([file])
-    records = [describe(by_feed, record) for by_feed, record in _records(by, data, asked)]
+    try:
+        records = [describe(by_feed, record) for by_feed, record in _records(by, data, asked)]
+    except SenderFault as fault:
+        told = Fault(str(file), fault.line, fault.path, fault.message, fault.remedy)
+        errors.print(f"bandgate: {told}", markup=False, soft_wrap=True)
+        raise typer.Exit(1) from fault
     if as_json:
         print_json({"file": str(file), "records": records})
     else:
@@ -62,7 +67,7 @@ def describe(feed: Feed, record: Admission | CareReport) -> dict[str, Any]:
 def _records(region: Region, data: bytes, feed: Feed | None) -> Iterator[tuple[Feed, Admission | CareReport]]:
     kind = feed.kind if feed else kind_of(data)
     if kind is None:
-        raise UnreadableMessage("neither a care report nor an admission message", code="not-readable", line=1)
+        raise not_readable()
     if kind is Kind.ADMISSIONS:
         read = read_admission(region, data, feed=feed, otherwise=region.unknown[kind])
         yield from ((read.feed, record) for record in read.admissions)

@@ -43,7 +43,11 @@ def serve(
     )
     errors.print(CAUTION, style="dim")
     with asyncio.Runner(loop_factory=uvloop.new_event_loop) as runner:
-        runner.run(run(options, ready=_ready, tell=errors.print))
+        runner.run(run(options, ready=_ready, tell=_tell))
+
+
+def _tell(line: str) -> None:
+    errors.print(line, soft_wrap=True, markup=False)
 
 
 def _ready(doors: dict[str, Any]) -> None:

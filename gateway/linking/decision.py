@@ -13,7 +13,7 @@ from gateway.linking.evidence import Facts, Rules, compare
 from gateway.records import LinkState, Reason, RecordKind
 
 BY_BAND = Reason(code="band", says="carries a band of this episode in a queryable field")
-BAND_ONLY = Reason(code="band-only", says="no second identifier agrees yet")
+BAND_ONLY = Reason(code="band-only", says="no second identifier agrees yet", supports=False)
 
 
 @dataclass(frozen=True, slots=True)

@@ -81,6 +81,20 @@ def membership(sightings: Sequence[Sighting], at: datetime, spans: Sequence[Span
     return Belongs(home, tuple(band for band in bands if band not in found), tuple(sorted(elsewhere)))
 
 
+def ordered_bands(bands: Sequence[str], seen: Iterable[tuple[datetime, Sequence[str]]]) -> tuple[str, ...]:
+    """Give back the bands of an episode by the time at which each was first seen; the first is the primary one.
+
+    `seen` has each record's event time and trusted bands; of bands that came at once, the record's own order
+    decides. A band that no record names any more comes last.
+    """
+    first: dict[str, tuple[datetime, int]] = {}
+    for at, named in seen:
+        for place, band in enumerate(named):
+            first[band] = min(first.get(band, (at, place)), (at, place))
+    known = sorted((band for band in bands if band in first), key=lambda band: (*first[band], band))
+    return (*known, *(band for band in bands if band not in first))
+
+
 def time_of_report(report: CareReport, received: datetime) -> datetime:
     """Give back the event time of a report: the first contact with the patient, or the nearest time there is."""
     times = report.times

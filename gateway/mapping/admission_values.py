@@ -111,7 +111,9 @@ def take_each(values: Sequence[Value], case: Case) -> dict[str, Any]:
 def _take(value: Value, case: Case) -> Any:
     for spot, convert in value.places:
         for raw, path, line in spot.look(case.segments, case.delimiters):
-            result = case.settle(convert(case, spot, raw), path, line)
+            result = convert(case, spot, raw)
+            if result.__class__ is Doubtful:
+                result = case.settle(result, path, line)
             if result is not None:
                 case.origins[value.name] = Origin(path, line, value.rule)
                 return result

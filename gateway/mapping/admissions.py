@@ -60,13 +60,16 @@ class AdmissionReader:
 
     def read(self, message: Message, source: Source) -> Admission:
         """Give back the record of the message, of its first patient when it has several. Never raises."""
-        return self._record(message, _patients(message)[0], source)
+        return self._record(message, _patients(message)[0], source, ())
 
-    def read_each(self, message: Message, source: Source) -> tuple[Admission, ...]:
-        """Give back a record for each patient of the message, in order; one when it names none. Never raises."""
-        return tuple(self._record(message, segments, source) for segments in _patients(message))
+    def read_each(self, message: Message, source: Source, *, noted: Sequence[Finding] = ()) -> tuple[Admission, ...]:
+        """Give back a record for each patient of the message, in order; one when it names none. Never raises.
 
-    def _record(self, message: Message, segments: Segments, source: Source) -> Admission:
+        `noted` is what reading the message found already; it comes first among the findings of each.
+        """
+        return tuple([self._record(message, segments, source, noted) for segments in _patients(message)])
+
+    def _record(self, message: Message, segments: Segments, source: Source, noted: Sequence[Finding]) -> Admission:
         case = Case(message, segments, source, find_filled(self.watch, segments))
         patient = self._patient(case)
         values = take_each(self.visit, case)
@@ -90,7 +93,7 @@ class AdmissionReader:
             patient=patient,
             diagnoses=read_diagnoses(self.diagnoses, case),
             sightings=tuple(sightings),
-            findings=tuple(_findings(case, values, sightings, live=live)),
+            findings=(*noted, *_findings(case, values, sightings, live=live)),
             origins=case.origins,
             **values,
             **lists,

@@ -26,10 +26,10 @@ from gateway.records import CareReport, Record
 PARTS = ("patient", "times")
 
 #: What describes the export, or follows from another value: never a gap of its own.
-NO_GAPS = frozenset(
-    ["key", "organisation", "version", "partial", "traffic", "findings", "origins", "from_partial"]
-    + ["destination", "patient_contact", "unidentified", *PARTS]
-)
+NO_GAPS = frozenset(PARTS) | {
+    "key", "organisation", "version", "partial", "traffic", "findings", "origins", "from_partial",
+    "destination", "patient_contact", "unidentified",
+}  # fmt: skip
 
 #: Origins that are called by the source's value, where the record puts several together or calls it otherwise.
 _OTHER_NAMES = {"patient.age_unit": "patient.age", "patient_identifier": "patient_identifiers"}

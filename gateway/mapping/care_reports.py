@@ -11,7 +11,7 @@ names. The rules of this file:
 """
 
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
 from gateway.adapters.care_reports import ReportDocument
@@ -29,7 +29,7 @@ from gateway.mapping.report_groups import (
 )
 from gateway.mapping.report_places import Section, Spot, compile_sections, compile_spot
 from gateway.mapping.report_sheet import Case, Sheet
-from gateway.mapping.report_values import Value, compile_value, plan_of
+from gateway.mapping.report_values import Value, compile_value, plan_of, read_all
 from gateway.mapping.rules import Mapping as MappingFile
 from gateway.mapping.sightings import is_exercise, judge
 from gateway.mapping.source import Source
@@ -88,7 +88,7 @@ class CareReportReader(NamedTuple):
         """
         case = Case(document, source)
         sheet = self._gather(case)
-        values = _read_all(self.plain, sheet)
+        values = read_all(self.plain, sheet)
         bands = look_for_bands(self.bands, sheet)
         number, contact = values.pop("number", None), values.pop("patient_contact", None)
         key, uuid = _identity(case, number)
@@ -103,7 +103,7 @@ class CareReportReader(NamedTuple):
             patient=self._person(sheet),
             patient_identifiers=_patient_identifiers(case, values.pop("patient_identifier", None)),
             patient_contact=contact is not False,
-            times=ReportTimes(**_read_all(self.times, sheet)),
+            times=ReportTimes(**read_all(self.times, sheet)),
             destination=source.facilities.get(values.get("destination_code") or ""),
             conditions=self._conditions(sheet),
             sightings=bands.sightings,
@@ -124,8 +124,8 @@ class CareReportReader(NamedTuple):
         return sheet
 
     def _person(self, sheet: Sheet) -> Person:
-        fields = _read_all(self.person, sheet)
-        address = Address(**_read_all(self.address, sheet))
+        fields = read_all(self.person, sheet)
+        address = Address(**read_all(self.address, sheet))
         family, age, unit = fields.get("family"), fields.pop("age", None), fields.pop("age_unit", None)
         estimated = "patient.age" in sheet.case.estimated
         return Person(
@@ -188,15 +188,6 @@ def compile_care_reports(mapping: MappingFile, tables: Mapping[str, CodeTable]) 
 
 
 # ── parts of the record ────────────────────────────────────────────────────────────────────────────
-
-
-def _read_all(values: Iterable[Value], sheet: Sheet) -> dict[str, Any]:
-    """Read values into the fields of the record that hold them; what stands ready is not asked for twice."""
-    texts = sheet.texts
-    return {
-        value.field: texts[value.name] if value.is_text and value.name in texts else value.read(sheet)
-        for value in values
-    }
 
 
 def _condition(kind: str, said: str, negative: str | None) -> Condition:

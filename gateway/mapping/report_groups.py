@@ -13,7 +13,16 @@ from lxml.etree import _Element as Element
 from gateway.mapping.authorities import resolve
 from gateway.mapping.report_places import Plan, Spot, compile_spot
 from gateway.mapping.report_sheet import Sheet, Statement
-from gateway.mapping.report_values import Convert, Value, build_value, plan_of, read_flag, read_number, read_time
+from gateway.mapping.report_values import (
+    Convert,
+    Value,
+    build_value,
+    plan_of,
+    read_all,
+    read_flag,
+    read_number,
+    read_time,
+)
 from gateway.mapping.rules import Group as GroupRule
 from gateway.mapping.tables import CodeTable
 from gateway.records import Identifier, Medication, Procedure, Reading, VitalSigns
@@ -33,12 +42,16 @@ _NO_READINGS = frozenset({"at", "before_unit", "etco2_unit"})
 
 
 class Group(NamedTuple):
-    """One repeating group, compiled: the element that repeats, and the values of one row by name."""
+    """One repeating group, compiled: the element that repeats, and the values of one row by name.
+
+    `beside_code` are the values but the one that a statement is about.
+    """
 
     name: str
     each: Spot
     values: Mapping[str, Value]
     plan: Plan
+    beside_code: tuple[Value, ...]
 
     def rows(self, report: Sheet, records: list[Any]) -> Iterator["Row"]:
         """Give back every occurrence of the group; `records` are those that have come of the rows before."""
@@ -66,10 +79,6 @@ class Row(Sheet):
         """Give back a value of the row; None where it has none, or where the mapping does not place it."""
         value = self.values.get(name)
         return None if value is None else value.read(self)
-
-    def list(self, name: str) -> tuple[str, ...]:
-        """Give back a list of the row."""
-        return self.read(name) or ()
 
     def statement(self, name: str) -> Statement | None:
         """Give back a statement of the row: what it is about, and the PN that negates it."""
@@ -109,7 +118,8 @@ def compile_group(name: str, mapping: str, rule: GroupRule, tables: Mapping[str,
         )
         for key, place in rule.values.items()
     }
-    return Group(name, compile_spot(rule.each, {}), values, plan_of(values.values(), ()))
+    beside_code = tuple(value for key, value in values.items() if key != "code")
+    return Group(name, compile_spot(rule.each, {}), values, plan_of(values.values(), ()), beside_code)
 
 
 def read_vitals(group: Group, report: Sheet) -> tuple[VitalSigns, ...]:
@@ -155,21 +165,8 @@ def read_medications(group: Group, report: Sheet) -> tuple[Medication, ...]:
     for row in group.rows(report, drugs):
         stated = row.statement("code")
         if stated:
-            drugs.append(
-                Medication(
-                    code=stated[0],
-                    negative=stated[1],
-                    code_system=row.read("code_system"),
-                    at=row.read("at"),
-                    before_unit=row.read("before_unit"),
-                    route=row.read("route"),
-                    dose=row.read("dose"),
-                    dose_unit=row.read("dose_unit"),
-                    response=row.read("response"),
-                    complications=row.list("complications"),
-                    performer_role=row.read("performer_role"),
-                )
-            )
+            code, negative = stated
+            drugs.append(Medication(code=code, negative=negative, **read_all(group.beside_code, row)))
             row.keep()
     return tuple(drugs)
 
@@ -180,17 +177,8 @@ def read_procedures(group: Group, report: Sheet) -> tuple[Procedure, ...]:
     for row in group.rows(report, done):
         stated = row.statement("code")
         if stated:
-            done.append(
-                Procedure(
-                    code=stated[0],
-                    negative=stated[1],
-                    at=row.read("at"),
-                    before_unit=row.read("before_unit"),
-                    attempts=row.read("attempts"),
-                    successful=row.read("successful"),
-                    complications=row.list("complications"),
-                )
-            )
+            code, negative = stated
+            done.append(Procedure(code=code, negative=negative, **read_all(group.beside_code, row)))
             row.keep()
     return tuple(done)
 

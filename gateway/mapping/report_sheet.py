@@ -23,8 +23,6 @@ from gateway.records import Finding, Origin
 #: The pertinent negative that leaves the value a fact: it is an estimate.
 APPROXIMATE = "8801029"
 
-FEW = 20  # namesakes that are counted on the spot
-
 #: `Origin(…)` without the detour over its generated constructor: a report has a hundred of them.
 _origin: Callable[[tuple[str, int | None, str]], Origin] = partial(tuple.__new__, Origin)
 
@@ -68,7 +66,7 @@ class Sheet:
     `firsts` their elements; `found` are all other wanted elements. Both are by qualified name.
     """
 
-    __slots__ = ("_at_home", "above", "case", "firsts", "found", "here", "origins", "texts")
+    __slots__ = ("above", "case", "firsts", "found", "here", "origins", "texts")
 
     def __init__(self, case: Case, *, above: str, here: str = "") -> None:
         self.case = case
@@ -78,7 +76,6 @@ class Sheet:
         self.firsts: dict[str, Element] = {}
         self.found: dict[str, list[Element]] = {}
         self.origins: dict[str, Origin] = {}
-        self._at_home: dict[str, bool] = {}
 
     def gather(self, elements: Iterable[Element], plan: Plan) -> None:
         """Put down the wanted ones among `elements`.
@@ -130,28 +127,23 @@ class Sheet:
 
     def take(self, name: str, rule: str, spot: Spot, element: Element) -> str | None:
         """Give back what stands there as a fact, without blanks around it and its origin kept, or None."""
-        text = (element.text if spot.attribute is None else element.get(spot.attribute)) or ""
-        text = text.strip()
-        marks = element.keys()
-        if marks and spot.attribute is None and not self._is_fact(text, name, element):
-            return None
+        text = element.get(spot.attribute, "").strip() if spot.attribute else self._fact(name, element)
         if text:
             self._keep(name, rule, spot, element)
-        elif not marks and spot.attribute is None:
-            self.case.tell("report-nil-without-reason", element)
         return text or None
 
-    def _is_fact(self, text: str, name: str, element: Element) -> bool:
-        """Whether a text is so, seen what the attributes of its element say."""
-        if is_denied(element):
-            if text:
-                self.case.tell("report-negative-with-value", element)
-            return False
-        if not text:
-            self.case.tell("report-nil-without-reason", element)
-        elif element.get("PN") is not None:
+    def _fact(self, name: str, element: Element) -> str:
+        """The text of an element if it is so, seen what its attributes say; nothing if it is not."""
+        text, marks = (element.text or "").strip(), element.keys()
+        if "NV" not in marks and "PN" not in marks:
+            if not text:
+                self.case.tell("report-nil-without-reason", element)
+        elif text and is_denied(element):
+            self.case.tell("report-negative-with-value", element)
+            return ""
+        elif text:
             self.case.estimated.add(self.here + name)
-        return True
+        return text
 
     def state(self, name: str, rule: str, spot: Spot, element: Element) -> Statement | None:
         """Give back what is stated there, its origin kept, or None where nothing is."""
@@ -175,20 +167,9 @@ class Sheet:
         """The XPath of what stands at a spot: by what the mapping says of it where that holds, else as it is."""
         if spot.in_header:
             return f"{self.case.document.header.path}/{spot.path}"
-        if spot.is_fixed and self._all_at_home(spot):
-            alike = self.elements(spot.tag)
-            if len(alike) == 1:
-                return self.above + spot.path
-            if len(alike) <= FEW and spot.attribute is None:
-                return f"{self.above}{spot.path}[{alike.index(element) + 1}]"
+        parent = element.getparent()
+        at_home = spot.is_fixed and parent is not None and parent.tag == spot.parent
+        if at_home and len(self.elements(spot.tag)) == 1:
+            return self.above + spot.path
         path = self.case.document.path_of(element)
         return path if spot.attribute is None else f"{path}/@{spot.attribute}"
-
-    def _all_at_home(self, spot: Spot) -> bool:
-        """Whether all elements of a name stand in one container, the one that the mapping says."""
-        verdict = self._at_home.get(spot.tag)
-        if verdict is None:
-            parents = {each.getparent() for each in self.elements(spot.tag)}
-            verdict = len(parents) == 1 and all(each is not None and each.tag == spot.parent for each in parents)
-            self._at_home[spot.tag] = verdict
-        return verdict

@@ -121,6 +121,15 @@ def build_value(
     return Value(name, name.rpartition(".")[2], rule, spots, table, convert, is_list, table is None and convert is None)
 
 
+def read_all(values: Iterable[Value], sheet: Sheet) -> dict[str, Any]:
+    """Read values into the fields of the record that hold them; what stands ready is not asked for twice."""
+    texts = sheet.texts
+    return {
+        value.field: texts[value.name] if value.is_text and value.name in texts else value.read(sheet)
+        for value in values
+    }
+
+
 def plan_of(values: Iterable[Value], others: Iterable[Spot]) -> Plan:
     """Give back the plan that finds the elements of `values` and `others`: the former at first sight where it can."""
     plan: dict[str, Short | None] = {}

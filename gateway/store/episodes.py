@@ -6,6 +6,7 @@ primary band is number 0; aliases follow in the order in which they were added.
 
 from datetime import datetime
 
+from msgspec.structs import replace
 from sqlalchemy import bindparam, func, select, update
 
 from gateway.errors import GatewayFault
@@ -22,6 +23,7 @@ _INSERT = Statement(insert_into(EPISODES))
 _INSERT_BAND = Statement(insert_into(EPISODE_BANDS))
 _GET = Statement(select(*_COLUMNS).where(_E.id == bindparam("id")))
 _BANDS = Statement(select(_B.band).where(_B.episode == bindparam("id")).order_by(_B.number))
+_EPISODES_OF = Statement(select(_B.episode).where(_B.band == bindparam("band")))
 _FIND_OPEN = Statement(
     select(*_COLUMNS)
     .join_from(EPISODE_BANDS, EPISODES)
@@ -38,35 +40,71 @@ _SET_STATE = Statement(
     .where(_E.id == bindparam("of"), _E.state == bindparam("from_state"))
     .values(state=bindparam("state"), closed=bindparam("closed"))
 )
+_SET_OPENED = Statement(update(EPISODES).where(_E.id == bindparam("of")).values(opened=bindparam("opened")))
+_SET_NUMBERS_ASIDE = Statement(update(EPISODE_BANDS).where(_B.episode == bindparam("of")).values(number=-1 - _B.number))
+_SET_NUMBER = Statement(
+    update(EPISODE_BANDS)
+    .where(_B.episode == bindparam("of"), _B.band == bindparam("of_band"))
+    .values(number=bindparam("new_number"))
+)
 _SET_UNTIL = Statement(update(EPISODE_BANDS).where(_B.episode == bindparam("of")).values(until=bindparam("until")))
 _COUNTS = Statement(select(_E.state, func.count()).where(_E.traffic == bindparam("traffic")).group_by(_E.state))
 
 
 def lock_band(tx: Tx, *bands: str) -> None:
-    """Hold the right to change what belongs to these bands until the commit; take it before `find_open`."""
+    """Hold the right to change what belongs to these bands until the commit; take it before reading any of it.
+
+    Every episode that has one of the bands is held too: it may have others, by which another process finds it.
+    """
     for band in sorted(set(bands)):
         tx.lock("band", band)
+    lock(tx, *(episode for band in bands for (episode,) in tx.rows(_EPISODES_OF, band=band)))
+
+
+def lock(tx: Tx, *episode_ids: str) -> None:
+    """Hold the right to change these episodes until the commit; take it before reading them."""
+    for episode_id in sorted(set(episode_ids)):
+        tx.lock("episode", episode_id)
 
 
 def add(tx: Tx, episode: Episode) -> None:
-    """Keep a new, open episode. Raises `GatewayFault` when one of its bands has an open episode already."""
-    opened = to_micros(episode.opened)
+    """Keep a new episode.
+
+    Raises `GatewayFault` when it is open and one of its bands has an open episode already.
+    """
+    opened, closed = to_micros(episode.opened), to_micros(episode.closed)
     tx.run(
         _INSERT,
         id=episode.id,
         traffic=episode.traffic,
-        state=EpisodeState.OPEN,
+        state=episode.state,
         opened=opened,
-        closed=None,
+        closed=closed,
     )
     for number, band in enumerate(episode.bands):
-        _add_band(tx, episode, number, band, opened)
+        _add_band(tx, episode, number, band, opened, closed)
 
 
-def add_band(tx: Tx, episode: Episode, band: str, *, since: datetime) -> Episode:
-    """Give an open episode one more band, and give back the episode that has it."""
-    _add_band(tx, episode, len(episode.bands), band, to_micros(since))
+def add_band(tx: Tx, episode: Episode, band: str, *, since: datetime, until: datetime | None = None) -> Episode:
+    """Give an episode one more band, and give back the episode that has it.
+
+    `until` is when the band came to be another episode's. Raises `GatewayFault` when the band stays and has
+    another open episode.
+    """
+    over = until or episode.closed
+    _add_band(tx, episode, len(episode.bands), band, to_micros(since), to_micros(over))
     return get(tx, episode.id)
+
+
+def rearrange(tx: Tx, episode: Episode, bands: tuple[str, ...], *, opened: datetime) -> Episode:
+    """Put the bands of an episode into this order, the first being the primary one, and date its opening anew."""
+    if episode.opened != opened:
+        tx.run(_SET_OPENED, of=episode.id, opened=to_micros(opened))
+    if episode.bands != bands:
+        tx.run(_SET_NUMBERS_ASIDE, of=episode.id)
+        for number, band in enumerate(bands):
+            tx.run(_SET_NUMBER, of=episode.id, of_band=band, new_number=number)
+    return replace(episode, bands=bands, opened=opened)
 
 
 def get(tx: Tx, episode_id: str) -> Episode:
@@ -106,7 +144,7 @@ def count(tx: Tx, *, traffic: Traffic) -> dict[EpisodeState, int]:
     return {EpisodeState(state): int(number) for state, number in tx.rows(_COUNTS, traffic=traffic)}
 
 
-def _add_band(tx: Tx, episode: Episode, number: int, band: str, since: int) -> None:
+def _add_band(tx: Tx, episode: Episode, number: int, band: str, since: int, until: int | None) -> None:
     tx.run(
         _INSERT_BAND,
         episode=episode.id,
@@ -114,7 +152,7 @@ def _add_band(tx: Tx, episode: Episode, number: int, band: str, since: int) -> N
         band=band,
         traffic=episode.traffic,
         since=since,
-        until=None,
+        until=until,
     )
 
 
