@@ -23,9 +23,9 @@ from gateway.adapters.acknowledgements import Accepted, NoAnswer, read_answer
 from gateway.adapters.acknowledgements import Refused as NegativeAnswer
 from gateway.adapters.er7 import Position, read
 from gateway.adapters.fhir import Publisher
-from gateway.adapters.identity_updates import Station, identity_update
+from gateway.adapters.identity_updates import Station, find_visit, identity_update
 from gateway.adapters.notifications import Occasion, notification
-from gateway.errors import Lost, Refused, Unreachable, UsageFault
+from gateway.errors import GatewayFault, Lost, Refused, StoreUnavailable, Unreachable, UsageFault
 from gateway.joining import gather_linked
 from gateway.logs import log
 from gateway.mllp_client import MllpClient
@@ -39,6 +39,8 @@ from gateway.store.transaction import Tx
 
 LONGEST_SLEEP = 5.0  # another process may have queued something, or a clock may have been set
 CONTROL_ID = Position("MSH", 10)
+LAST_ATTEMPT = 10.0  # seconds a delivery in flight gets to be settled when the gateway stops
+ANSWER_BYTES = 64 * 1024  # of an answer's body are read, so that the connection can be used again; the rest is not
 LATER = frozenset({408, 425, 429})  # HTTP statuses below 500 that mean "not now" (RFC 9110, RFC 8470, RFC 6585)
 
 
@@ -54,6 +56,10 @@ class Sender(Protocol):
         ...
 
 
+class NotComposed(GatewayFault):
+    """There is nothing to send; the text is a short word that says why."""
+
+
 class RestHook:
     """FHIR notifications by POST: any 2xx takes it, a redirect or another 4xx refuses it, the rest is lost."""
 
@@ -64,21 +70,32 @@ class RestHook:
             headers[name] = read_secret(place)
         self._client = httpx.AsyncClient(headers=headers, timeout=subscription.timeout, follow_redirects=False)
         self._endpoint = subscription.endpoint
+        self._timeout = subscription.timeout
 
     async def send(self, payload: bytes) -> str:
         """POST the bundle."""
         try:
-            response = await self._client.post(self._endpoint, content=payload)
-        except httpx.TimeoutException as error:
+            async with asyncio.timeout(self._timeout):
+                status = await self._post(payload)
+        except (httpx.TimeoutException, TimeoutError) as error:
             raise Lost("no answer in time", reason="silence", is_away=True) from error
         except httpx.HTTPError as error:
             raise Lost("no connection", reason="not-connected", is_away=True) from error
-        status = response.status_code
-        if response.is_success:
+        if httpx.codes.is_success(status):
             return str(status)
         if status >= 500 or status in LATER:
             raise Lost(f"answered {status}", reason=f"http-{status}", is_away=True)
         raise Refused(f"answered {status}", reason=f"http-{status}")
+
+    async def _post(self, payload: bytes) -> int:
+        """The status of the answer. Its body means nothing to us, and may be anything."""
+        async with self._client.stream("POST", self._endpoint, content=payload) as response:
+            size = 0
+            async for piece in response.aiter_raw():
+                size += len(piece)
+                if size > ANSWER_BYTES:
+                    break
+            return response.status_code
 
     async def close(self) -> None:
         """Close the connections."""
@@ -140,14 +157,29 @@ class DeliveryWorker:
         try:
             while True:
                 self.woken.clear()
-                claimed = await self._claim()
-                if claimed is None:
-                    await self._sleep()
-                else:
-                    await asyncio.shield(self._deliver(sender, claimed))
+                try:
+                    await self._work(sender)
+                except StoreUnavailable as fault:
+                    if not self.database.alive:
+                        raise
+                    log("store_failed", level="error", error=type(fault.__cause__ or fault).__name__)
+                    await asyncio.sleep(LONGEST_SLEEP)
         finally:
             await sender.close()
             await self.database.awrite(lambda tx: deliveries.give_back(tx, worker=self.name))
+
+    async def _work(self, sender: Sender) -> None:
+        """Send what is due now, or wait until something is."""
+        claimed = await self._claim()
+        if claimed is None:
+            return await self._sleep()
+        sending = asyncio.create_task(self._deliver(sender, claimed), name=f"{self.name}-sending")
+        try:
+            return await asyncio.shield(sending)
+        except asyncio.CancelledError:
+            await asyncio.wait([sending], timeout=LAST_ATTEMPT)
+            sending.cancel()
+            raise
 
     async def _claim(self) -> deliveries.Claimed | None:
         now = self.clock()
@@ -182,10 +214,11 @@ class DeliveryWorker:
     async def _deliver(self, sender: Sender, claimed: deliveries.Claimed) -> None:
         """Compose if need be, send once, and settle."""
         delivery, began = claimed.delivery, self.clock()
-        payload = claimed.payload or await self._compose(delivery)
-        if payload is None:
-            await self._settle(delivery, DeliveryState.HELD, reason="not-entitled")
-            log("delivery_held", delivery=delivery.id, subscription=self.subscription.name, reason="not-entitled")
+        try:
+            payload = claimed.payload or await self._compose(delivery)
+        except NotComposed as why:
+            if await self._settle(delivery, DeliveryState.HELD, reason=str(why)):
+                log("delivery_held", delivery=delivery.id, subscription=self.subscription.name, reason=str(why))
             return
         about: dict[str, Any] = {
             "delivery": delivery.id,
@@ -204,20 +237,26 @@ class DeliveryWorker:
             took = round((self.clock() - began).total_seconds() * 1000, 1)
             log("delivery_made", **about, milliseconds=took)
 
-    async def _compose(self, delivery: Delivery) -> bytes | None:
-        """Write down what is to be sent, from what is known now; None when the subscriber may be told nothing."""
+    async def _compose(self, delivery: Delivery) -> bytes:
+        """Write down what is to be sent, from what is known now. Raises `NotComposed` when there is nothing to send."""
 
-        def write_down(tx: Tx) -> bytes | None:
-            payload = compose(tx, self.region, self.subscription, delivery, now=self.clock())
-            return deliveries.set_payload(tx, delivery.id, payload, worker=self.name) if payload else None
+        def write_down(tx: Tx) -> bytes:
+            try:
+                payload = compose(tx, self.region, self.subscription, delivery, now=self.clock())
+                if payload is not None:
+                    return deliveries.set_payload(tx, delivery.id, payload, worker=self.name)
+            except GatewayFault as fault:
+                raise NotComposed("not-composed") from fault
+            raise NotComposed("not-entitled")
 
         return await self.database.awrite(write_down)
 
     async def _settle(
         self, delivery: Delivery, state: DeliveryState, *, reason: str | None = None, answer: str | None = None
-    ) -> None:
+    ) -> bool:
+        """Write down how it ended; False when the claim was lost meanwhile, and another settles it."""
         now = self.clock()
-        await self.database.awrite(
+        return await self.database.awrite(
             lambda tx: deliveries.settle(tx, delivery.id, state, worker=self.name, at=now, reason=reason, answer=answer)
         )
 
@@ -244,10 +283,13 @@ class DeliveryWorker:
 
 
 def compose(tx: Tx, region: Region, subscription: Subscription, delivery: Delivery, *, now: datetime) -> bytes | None:
-    """Give back what this delivery says now; None when the subscriber may be told nothing (any more)."""
+    """Give back what this delivery says now; None when the subscriber may be told nothing (any more).
+
+    Raises `GatewayFault` for what cannot be written, such as a band whose scheme the region file has lost.
+    """
     episode = episodes.get(tx, delivery.episode)
     record = record_for(subscription.organisation, episode, *gather_linked(tx, delivery.episode))
-    if record is None:
+    if record is None or find_visit(record, record.recipient) is None:
         return None
     if subscription.channel is Channel.HL7V2_MLLP:
         return identity_update(
@@ -256,7 +298,7 @@ def compose(tx: Tx, region: Region, subscription: Subscription, delivery: Delive
             sender=Station("GATEWAY", region.name),
             receiver=Station(subscription.receiving_application, subscription.receiving_facility),
             control_id=delivery.id[:20],
-            time=now,
+            time=now.astimezone(region.zone),
             event_time=delivery.created,
             version=subscription.version,
             band_type=subscription.band_type,

@@ -10,6 +10,7 @@ a fault of ours says "try again".
 """
 
 import asyncio
+from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -18,6 +19,7 @@ from functools import partial
 from typing import BinaryIO, NamedTuple
 
 from lxml import etree
+from msgspec.structs import replace
 
 from gateway.adapters.acknowledgements import (
     TRY_LATER,
@@ -38,7 +40,7 @@ from gateway.joining import Joining, Kept
 from gateway.linking.episodes import time_of_report, time_of_visit
 from gateway.linking.visits import acts, fold, visit_key
 from gateway.logs import log
-from gateway.mapping.care_report_versions import combine
+from gateway.mapping.care_report_versions import combine, is_poorer
 from gateway.reading import ReadAdmission, ReadReport, read_admission, read_reports
 from gateway.records import Admission, CareReport, Finding, Level, RecordKind, Traffic
 from gateway.region import Feed, Region
@@ -65,6 +67,13 @@ class KeptReport(NamedTuple):
     name: str
     outcome: ReportOutcome
     findings: tuple[Finding, ...]
+
+
+class _Extent(NamedTuple):
+    """What a payload holds: how many reports, and test traffic if all of them are."""
+
+    reports: int
+    traffic: Traffic
 
 
 class InvalidReport(UnreadableMessage):
@@ -98,18 +107,22 @@ class Intake:
 
     async def admission(self, data: bytes, *, door: str, feed: Feed | None = None) -> bytes:
         """Take one admission message and give back its acknowledgement; empty when the sender wants none."""
-        received = self.clock()
         try:
-            read = read_admission(self.region, data, feed=feed)
+            return await self._take_admission(data, door, feed)
         except SenderFault as fault:
             return await self.refuse(data, fault, door=door, feed=feed)
+        except Exception as error:  # noqa: BLE001  whatever we did wrong, a sender left unanswered stands still
+            return self._not_now(salvage_header(data), error)
+
+    async def _take_admission(self, data: bytes, door: str, feed: Feed | None) -> bytes:
+        received = self.clock()
+        read = read_admission(self.region, data, feed=feed)
         try:
             became, outcome = await self.database.awrite(
                 lambda tx: self._keep_admission(tx, read, data, door, received)
             )
         except GatewayFault as fault:
-            log("store_failed", level="error", error=type(fault.__cause__ or fault).__name__)
-            return self._answer(header_of(read.message), Outcome.LATER, TRY_LATER)
+            return self._not_now(header_of(read.message), fault)
         self.kept()
         findings = [each for record in read.admissions for each in record.findings]
         self._log(read.feed.name, door, became, received, findings)
@@ -121,8 +134,7 @@ class Intake:
         try:
             await self._quarantine(data, fault, door=door, feed=feed, kind=MessageKind.ADMISSION, answer="AR")
         except GatewayFault as failure:
-            log("store_failed", level="error", error=type(failure.__cause__ or failure).__name__)
-            return self._answer(header, Outcome.LATER, TRY_LATER)
+            return self._not_now(header, failure)
         return self._answer(header, Outcome.REJECTED, problem_of(fault))
 
     def _keep_admission(
@@ -133,7 +145,7 @@ class Intake:
         same = messages.find_same(tx, feed=read.feed.name, control_id=control_id, content_hash=digest)
         findings = tuple(each for record in read.admissions for each in record.findings)
         faulty = self.region.settings.keep_faults == "report" and _problem(findings) is not None
-        outcome = Outcome.ERROR if faulty else Outcome.TAKEN
+        answer = same.answer if same else ("AE" if faulty else "AA")
         message = Message(
             id=self.new_id(),
             feed=read.feed.name,
@@ -143,7 +155,7 @@ class Intake:
             control_id=control_id,
             content_hash=digest,
             outcome=Became.DUPLICATE if same else Became.KEPT,
-            answer=same.answer if same else ("AE" if faulty else "AA"),
+            answer=answer,
             traffic=_traffic(read.admissions),
             size=len(data),
         )
@@ -152,7 +164,7 @@ class Intake:
             for record in read.admissions:
                 self._keep_visit(tx, record, message)
             worklist.add(tx, findings, feed=read.feed.name, message=message.id, at=received, traffic=message.traffic)
-        return message.outcome, outcome
+        return message.outcome, Outcome.ERROR if answer == "AE" else Outcome.TAKEN
 
     def _keep_visit(self, tx: Tx, admission: Admission, message: Message) -> None:
         """Fold one record into its visit and join it; a trigger that does not act yet is only kept and shown."""
@@ -176,7 +188,7 @@ class Intake:
             stored = visits.replace(tx, old, visit, message=message.id, event_time=at, at=message.received)
         seen = visit.admission.sightings
         put = sightings.add if old is None else sightings.replace
-        if old is None or old.visit.admission.sightings != seen:
+        if old is None or (old.visit.admission.sightings, old.event_time) != (seen, at):
             put(
                 tx,
                 seen,
@@ -196,35 +208,38 @@ class Intake:
         """Take a payload of care reports and give back what became of each.
 
         The whole payload is read before anything of it is kept: a faulty one changes nothing stored. Raises
-        `SenderFault` for one that was refused (and is now in quarantine), `StoreUnavailable` when nothing
-        could be kept.
+        `SenderFault` for one that was refused (and is now in quarantine), `GatewayFault` when not all of it
+        could be kept: sent again, it is completed.
         """
         received = self.clock()
         try:
-            count = await asyncio.to_thread(self._read_through, source, feed)
+            extent = await asyncio.to_thread(self._read_through, source, feed)
         except SenderFault as fault:
             source.seek(0)
             data = source.read(self.region.settings.care_report_bytes)
             await self._quarantine(data, fault, door=door, feed=feed, kind=MessageKind.CARE_REPORT, answer="422")
             raise
         source.seek(0)
-        message = await asyncio.to_thread(self._message_of, source, feed, door, received)
+        message = await asyncio.to_thread(self._message_of, source, feed, door, received, extent.traffic)
         source.seek(0)
-        return await asyncio.to_thread(self._keep_payload, source, feed, message, count)
+        return await asyncio.to_thread(self._keep_payload, source, feed, message, extent.reports)
 
-    def _read_through(self, source: BinaryIO, feed: Feed) -> int:
+    def _read_through(self, source: BinaryIO, feed: Feed) -> _Extent:
         if self.schema is not None:
             found = validate(source.read(), self.schema)
             if found:
                 raise InvalidReport(found)
             source.seek(0)
-        return sum(1 for _ in self._reports(source, feed))
+        kinds = Counter(read.report.traffic for read in self._reports(source, feed))
+        return _Extent(kinds.total(), Traffic.LIVE if kinds[Traffic.LIVE] else Traffic.TEST)
 
     def _reports(self, source: BinaryIO, feed: Feed) -> Iterable[ReadReport]:
         limits = Limits(size=self.region.settings.care_report_bytes)
         return read_reports(self.region, source, feed=feed, limits=limits)
 
-    def _message_of(self, source: BinaryIO, feed: Feed, door: str, received: datetime) -> tuple[Message, bytes]:
+    def _message_of(
+        self, source: BinaryIO, feed: Feed, door: str, received: datetime, traffic: Traffic
+    ) -> tuple[Message, bytes]:
         data = source.read()
         message = Message(
             id=self.new_id(),
@@ -236,7 +251,7 @@ class Intake:
             content_hash=messages.fingerprint(data),
             outcome=Became.KEPT,
             answer="200",
-            traffic=Traffic.TEST if feed.source.trial else Traffic.LIVE,
+            traffic=traffic,
             size=len(data),
         )
         return message, data
@@ -250,36 +265,47 @@ class Intake:
             batch.append(read.report)
             if len(batch) == TOGETHER or number == count:
                 keep = partial(self._keep_reports, batch=tuple(batch), message=message, data=None if result else data)
-                result += self.database.write(keep)
+                message, kept = self.database.write(keep)
+                result += kept
                 batch.clear()
         self.kept()
-        self._log(feed.name, message.door, Became.KEPT, message.received, [f for r in result for f in r.findings])
+        self._log(feed.name, message.door, message.outcome, message.received, [f for r in result for f in r.findings])
         return result
 
     def _keep_reports(
         self, tx: Tx, batch: Sequence[CareReport], message: Message, data: bytes | None
-    ) -> list[KeptReport]:
+    ) -> tuple[Message, list[KeptReport]]:
+        """Keep some reports of a payload, and give back the message they stand in: that of a payload sent before.
+
+        A payload that came before is gone through all the same: its first coming may have stopped in the middle.
+        """
         if data is not None:
             same = messages.find_same(tx, feed=message.feed or "", control_id="", content_hash=message.content_hash)
-            messages.add(tx, message, None if same else data)
-        return [self._keep_report(tx, report, message) for report in batch]
+            if same is None:
+                messages.add(tx, message, data)
+            else:
+                messages.add(tx, replace(message, outcome=Became.DUPLICATE, answer=same.answer), None)
+                message = replace(message, id=same.id, outcome=Became.DUPLICATE)
+        return message, [self._keep_report(tx, report, message) for report in batch]
 
     def _keep_report(self, tx: Tx, report: CareReport, message: Message) -> KeptReport:
         """The whole effect of one care report."""
         where = {"organisation": report.organisation, "key": report.key, "traffic": report.traffic}
         reports.lock(tx, **where)  # type: ignore[arg-type]
         old = reports.find(tx, **where)  # type: ignore[arg-type]
-        newest = combine(old.report, report) if old else report
+        newest = _newest(old.report if old else None, report)
         name = report.uuid or report.number
-        worklist.add(
-            tx,
-            report.findings,
-            feed=message.feed or "",
-            message=message.id,
-            at=message.received,
-            traffic=report.traffic,
-        )
-        if old is not None and old.report == newest:
+        unchanged = old is not None and _said(old.report) == _said(newest)
+        if not (unchanged and message.outcome is Became.DUPLICATE):
+            worklist.add(
+                tx,
+                report.findings,
+                feed=message.feed or "",
+                message=message.id,
+                at=message.received,
+                traffic=report.traffic,
+            )
+        if unchanged:
             return KeptReport(name, ReportOutcome.UNCHANGED, report.findings)
         at, now = time_of_report(newest, message.received), message.received
         if old is None:
@@ -345,6 +371,15 @@ class Intake:
         await self.database.awrite(keep)
         log("message_refused", level="warning", feed=message.feed, door=door, code=fault.code)
 
+    def _not_now(self, header: Header, error: Exception) -> bytes:
+        """The answer to a message that a fault of ours kept us from taking; the log gets the kind of fault alone."""
+        kind = type(error.__cause__ or error).__name__
+        if isinstance(error, GatewayFault):
+            log("store_failed", level="error", error=kind)
+        else:
+            log("request_failed", level="error", error=kind)
+        return self._answer(header, Outcome.LATER, TRY_LATER)
+
     def _answer(self, header: Header, outcome: Outcome, problem: Problem | None) -> bytes:
         code = answers(mode_of(header), outcome).now
         if code is None:
@@ -361,6 +396,20 @@ class Intake:
     def _log(self, feed: str, door: str, became: Became, received: datetime, findings: Sequence[Finding]) -> None:
         took = round((self.clock() - received).total_seconds() * 1000, 1)
         log("message_kept", feed=feed, door=door, outcome=became.value, findings=len(findings), milliseconds=took)
+
+
+def _newest(old: CareReport | None, report: CareReport) -> CareReport:
+    """What is known of a report now; of one that stands twice in a payload the poorer copy says nothing."""
+    if old is None:
+        return report
+    again = any(each.code == "report-twice" for each in report.findings)
+    return old if again and is_poorer(report, old) else combine(old, report)
+
+
+def _said(report: CareReport) -> CareReport:
+    """The report without the places where things stand: the same in another file says nothing new."""
+    seen = tuple(replace(each, path="", line=None) for each in report.sightings)
+    return replace(report, sightings=seen, origins={}, findings=())
 
 
 def _problem(findings: Iterable[Finding]) -> Problem | None:

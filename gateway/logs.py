@@ -31,13 +31,14 @@ EVENTS: dict[str, frozenset[str]] = {
         "delivery_held": "delivery subscription attempt reason",
         "worker_failed": "worker error",
         "request_failed": "error",
+        "library_complained": "library error place",
         "store_failed": "error",
     }.items()
 }
 
 
 def set_up(stream: TextIO | None = None, *, level: int = logging.INFO) -> None:
-    """Send the events as JSON lines to `stream` (standard error unless told otherwise)."""
+    """Send the events as JSON lines to `stream` (standard error unless told otherwise), and what libraries say."""
     structlog.configure(
         processors=[
             structlog.processors.TimeStamper(fmt="iso", utc=True),
@@ -48,6 +49,23 @@ def set_up(stream: TextIO | None = None, *, level: int = logging.INFO) -> None:
         logger_factory=structlog.PrintLoggerFactory(stream or sys.stderr),
         cache_logger_on_first_use=False,
     )
+    root = logging.getLogger()
+    root.handlers = [*(each for each in root.handlers if not isinstance(each, _Libraries)), _Libraries()]
+
+
+class _Libraries(logging.Handler):
+    """What a library complains of, by place and kind alone: its sentences and tracebacks may quote a person."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Write one complaint as an event."""
+        error = record.exc_info[0] if record.exc_info else None
+        log(
+            "library_complained",
+            level="warning",
+            library=record.name,
+            error=error.__name__ if error else "",
+            place=f"{record.module}:{record.lineno}",
+        )
 
 
 def log(event: str, *, level: str = "info", **fields: Any) -> None:

@@ -123,7 +123,8 @@ def read_reports(
         assert isinstance(sender.reader, CareReportReader)
         report = sender.reader.read(document, sender.source)
         if report.key in keys:
-            report = replace(report, findings=(*report.findings, finding("report-twice", path=document.path)))
+            again = finding("report-twice", path=document.path, line=care_reports.line_of(document.element))
+            report = replace(report, findings=(*report.findings, again))
         keys.add(report.key)
         yield ReadReport(sender, report)
 

@@ -13,6 +13,7 @@ import secrets
 import signal
 import socket
 import ssl
+import time
 from collections.abc import AsyncIterator, Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -59,8 +60,12 @@ def clock() -> datetime:
 
 
 def new_id() -> str:
-    """A fresh id: 20 letters and digits of chance, with no meaning."""
-    return secrets.token_hex(10)
+    """A fresh id: the millisecond it was made in and 64 bits of chance (the idea of UUID version 7, RFC 9562).
+
+    Ids that grow keep new rows together on disk, which halves what a message writes. 28 characters; the
+    first 20 are unique enough for an HL7 v2 control id.
+    """
+    return f"{time.time_ns() // 1_000_000:012x}{secrets.token_hex(8)}"
 
 
 async def run(options: Options, *, ready: Callable[[dict[str, str]], None], tell: Callable[[str], None]) -> None:
@@ -111,18 +116,24 @@ async def _serve(options: Options, region: Region, database: Database, ready: Ca
     )
     stop = _stop_signals()
     async with (
+        _working(workers) as tasks,
         _http(build_app(intake, region, database, clock), options) as web,
         _mllp(intake, region, options) as mllp,
     ):
-        tasks = [asyncio.create_task(worker.run(), name=worker.name) for worker in workers]
         ready({"admissions": mllp, "reports": f"{web}/nemsis", "web": f"{web}/", "fhir": f"{web}/fhir"})
         log("started", region=region.name, doors=2, version=__version__)
-        try:
-            await _until_stopped(stop, tasks)
-        finally:
-            for task in tasks:
-                task.cancel()
-            await asyncio.gather(*tasks, return_exceptions=True)
+        await _until_stopped(stop, tasks)
+
+
+@contextlib.asynccontextmanager
+async def _working(workers: list[DeliveryWorker]) -> AsyncIterator[list[asyncio.Task[None]]]:
+    tasks = [asyncio.create_task(worker.run(), name=worker.name) for worker in workers]
+    try:
+        yield tasks
+    finally:
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
 
 
 def _workers(region: Region, database: Database) -> list[DeliveryWorker]:
@@ -204,6 +215,8 @@ async def _http(app: Starlette, options: Options) -> AsyncIterator[str]:
         app,
         log_config=None,
         access_log=False,
+        http="httptools",  # refuses a request with both Content-Length and Transfer-Encoding, and closes
+        ws="none",
         lifespan="off",
         server_header=False,
         timeout_graceful_shutdown=int(GRACE),

@@ -2,7 +2,19 @@
 
 import pytest
 
+from gateway.store.database import Database
 from tests.r4 import R4, skip_without_schema
+from tests.store.conftest import database, empty_url, key_file, kind, open_again, server, url
+from tests.working import House
+
+#: The stores of `tests/store`, on both databases, for whoever works with a real one.
+__all__ = ["database", "empty_url", "house", "key_file", "kind", "open_again", "r4", "server", "url"]
+
+
+@pytest.fixture
+def house(database: Database) -> House:
+    """The working floor of the invented region over an empty store; every test runs on both databases."""
+    return House(database)
 
 
 @pytest.fixture(scope="session")

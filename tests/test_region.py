@@ -337,7 +337,7 @@ def test_a_file_that_is_not_there_is_told_as_such(tmp_path: Path) -> None:
 LINES = (FIXTURES / "region.yaml").read_text(encoding="utf-8").splitlines(keepends=True)
 
 
-@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(st.integers(0, len(LINES) - 1), min_size=1, max_size=6), st.sampled_from(["", "x", "  ", "- ", ": "]))
 def test_lines_lost_or_spoilt_are_a_region_or_faults(tmp_path: Path, spoilt: list[int], by: str) -> None:
     text = "".join((by and by + line) if number in spoilt else line for number, line in enumerate(LINES))

@@ -18,7 +18,6 @@ from enum import StrEnum
 from typing import Final, NamedTuple
 
 from gateway.adapters.er7 import Message, Position, Segment
-from gateway.adapters.er7_text import Value
 from gateway.adapters.er7_times import read_time
 from gateway.findings import finding
 from gateway.records import Finding
@@ -236,19 +235,16 @@ def times_of(message: Message) -> EventTimes:
 
 
 def _text(segment: Segment, field: int, component: int = 1) -> str:
-    return _populated(segment.value(field, component))
-
-
-def _populated(value: Value) -> str:
-    """A header field has no state to delete, so the delete indicator is as good as nothing."""
-    return value.strip() if isinstance(value, str) else ""
+    value = segment.value(field, component)
+    return value.strip() if isinstance(value, str) else ""  # a header field has no state to delete
 
 
 def _first_time(message: Message, places: tuple[Position, ...]) -> tuple[Position, str]:
     """The first of the places whose time can be read; else the last, with whatever stands there."""
     text = ""
     for place in places:
-        text = _populated(message.value(place))
+        said = message.value(place)
+        text = said.strip() if isinstance(said, str) else ""
         if text and read_time(text, None) is not None:
             return place, text
     return places[-1], text

@@ -9,7 +9,7 @@ The rules:
 """
 
 import re
-from datetime import UTC, datetime, timedelta, timezone, tzinfo
+from datetime import UTC, date, datetime, time, timedelta, timezone, tzinfo
 from enum import Enum, IntEnum
 from functools import lru_cache
 from typing import NamedTuple
@@ -53,11 +53,10 @@ class Time(NamedTuple):
     clock: Clock = Clock.REGULAR
 
 
-_FORM = re.compile(
-    r"(\d{4})(?:(\d\d)(?:(\d\d)(?:(\d\d)(?:(\d\d)(?:(\d\d)(\.\d{1,9})?)?)?)?)?)?(Z|[+-]\d\d?:?\d\d)?", re.ASCII
-)
-
-_PRECISIONS = tuple(reversed(Precision))  # by the number of parts that were left out
+_FORM = re.compile(r"(\d{4,14})(\.\d{1,9})?(Z|[+-]\d\d?:?\d\d)?", re.ASCII)
+_PRECISIONS = {digits: Precision(digits // 2 - 1) for digits in (4, 6, 8, 10, 12, 14)}
+_WRITTEN = {4: 4, 6: 7}  # how much of an ISO date those digits are; more than six are all of it
+_MIDNIGHT = "24"  # as an hour it is none of the standard's, whatever a library makes of it
 _EDGES = {1, 9999}  # the store keeps UTC; the first hours of year 1 and the last of 9999 may have none
 
 
@@ -69,31 +68,37 @@ def read_time(text: str, zone: tzinfo | None) -> Time | None:
     match = _FORM.fullmatch(text.strip())
     if match is None:
         return None
-    *parts, offset = match.groups()
-    year, month, day, hour, minute, second, fraction = parts
+    digits, fraction, offset = match.groups()
+    precision = _precision(digits, fraction)
     own = _offset(offset) if offset else None
-    if offset and own is None:
+    if precision is None or (offset and own is None):
         return None
-    microsecond = int(fraction[1:7].ljust(6, "0")) if fraction else 0
     used = own or zone
     try:
-        at = datetime(
-            int(year), int(month or 1), int(day or 1), int(hour or 0), int(minute or 0), int(second or 0), microsecond,
-            tzinfo=used or UTC,
-        )  # fmt: skip
-        if at.year in _EDGES:
+        day = date.fromisoformat((digits + "0101"[len(digits) - 4 :])[:8])
+        at = datetime.combine(day, time.fromisoformat((digits[8:] or "00") + (fraction or "")), used or UTC)
+        if day.year in _EDGES:
             at.astimezone(UTC)
     except (ValueError, OverflowError):
         return None
-    date = f"{year}-{month}-{day}" if day else "-".join(part for part in (year, month) if part)
-    clock = _clock(at) if hour and own is None and zone is not None else Clock.REGULAR
-    return Time(text, _PRECISIONS[parts.count(None)], date, at if used else None, own is not None, clock)
+    written = day.isoformat()[: _WRITTEN.get(len(digits), 10)]
+    clock = _clock(at) if own is None and zone is not None and precision >= Precision.HOUR else Clock.REGULAR
+    return Time(text, precision, written, at if used else None, own is not None, clock)
+
+
+def _precision(digits: str, fraction: str | None) -> Precision | None:
+    """How much was written; None for what is no form of the standard."""
+    if digits[8:10] == _MIDNIGHT:
+        return None
+    if fraction:
+        return Precision.FRACTION if len(digits) == 14 else None
+    return _PRECISIONS.get(len(digits))
 
 
 def zone_of(message_time: str, default: tzinfo) -> tzinfo:
     """Give back the zone of a message's times: that of MSH-7, which holds for the whole message, else `default`."""
     match = _FORM.fullmatch(message_time.strip())
-    return (match and match[8] and _offset(match[8])) or default
+    return (match and match[3] and _offset(match[3])) or default
 
 
 def write_time(at: datetime) -> str:
@@ -121,9 +126,18 @@ def _offset(text: str) -> timezone | None:
 
 def _clock(at: datetime) -> Clock:
     """Compare both readings of a local time (PEP 495): they differ only around a change of the clock."""
-    if isinstance(at.tzinfo, timezone):
-        return Clock.REGULAR  # a fixed offset knows no change
+    if at.tzinfo is None or not _may_change(at.tzinfo, at.date()):
+        return Clock.REGULAR
     before, after = at.utcoffset(), at.replace(fold=1).utcoffset()
     if before == after or before is None or after is None:
         return Clock.REGULAR
     return Clock.REPEATED if before > after else Clock.SKIPPED
+
+
+@lru_cache(maxsize=1024)  # the messages of one day fall on few days
+def _may_change(zone: tzinfo, day: date) -> bool:
+    """Whether any hour of a day has two readings; no clock of our time changes by less than a quarter of an hour."""
+    return any(
+        zone.utcoffset(moment) != zone.utcoffset(moment.replace(fold=1))
+        for moment in (datetime.combine(day, time(hour, minute)) for hour in range(24) for minute in (0, 15, 30, 45))
+    )

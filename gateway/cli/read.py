@@ -1,5 +1,6 @@
 """`bandgate read`: the record a message becomes, and for every value its place and the rule that took it."""
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Any
@@ -51,6 +52,8 @@ def read(
 def describe(feed: Feed, record: Admission | CareReport) -> dict[str, Any]:
     """Give back a record as JSON: its values flat, by dotted name, each with origin and rule."""
     plain = msgspec.to_builtins(record)
+    for vital_signs in plain.get("vitals", ()):
+        vital_signs.update({reading.pop("name"): reading for reading in vital_signs.pop("readings", ())})
     values = dict(
         _flat({key: value for key, value in plain.items() if key not in {"origins", "findings", "sightings"}})
     )
@@ -90,8 +93,18 @@ def _flat(value: Any, name: str = "") -> Iterator[tuple[str, Any]]:
         yield name, value
 
 
+#: Values that are made of another one, and so come from its place.
+MADE_OF = (
+    (re.compile(r"^destination$"), "destination_code"),
+    (re.compile(r"^patient_identifiers\[\d+\].*"), "patient_identifier"),
+    (re.compile(r"\.negative$"), ".code"),
+)
+
+
 def _origin(record: Admission | CareReport, name: str) -> dict[str, Any]:
     """The origin of a value, or of the nearest thing around it: an identifier's parts come from one place."""
+    for made, source in MADE_OF:
+        name = made.sub(source, name)
     while name:
         if name in record.origins:
             path, line, rule = record.origins[name]

@@ -9,6 +9,7 @@ always 200: AE and AR are answers too.
 import base64
 import binascii
 import tempfile
+from collections.abc import Iterable
 from typing import BinaryIO
 
 import orjson
@@ -17,8 +18,9 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from gateway.adapters.operation_outcome import issue, issue_of_fault, issue_of_finding, operation_outcome
-from gateway.errors import SenderFault, StoreUnavailable, TooLarge
-from gateway.intake import Intake, KeptReport
+from gateway.errors import GatewayFault, SenderFault, TooLarge
+from gateway.intake import Intake, InvalidReport, KeptReport
+from gateway.logs import log
 from gateway.mapping.rules import Kind
 from gateway.region import Feed, Region
 
@@ -38,7 +40,7 @@ def http_doors(intake: Intake, region: Region) -> list[Route]:
     ]
 
 
-def outcome(status: int, issues: list[dict[str, object]], **headers: str) -> Response:
+def outcome(status: int, issues: Iterable[dict[str, object]], **headers: str) -> Response:
     """Give back an OperationOutcome as an HTTP answer."""
     return Response(orjson.dumps(operation_outcome(issues)), status, headers=headers, media_type=FHIR_JSON)
 
@@ -61,10 +63,13 @@ class _HttpDoors:
                 kept = await self._intake.care_reports(body, feed, door="care-reports")  # type: ignore[arg-type]
             except TooLarge as fault:
                 return outcome(413, [issue_of_fault(fault, code="too-long")])
+            except InvalidReport as fault:
+                return outcome(422, map(issue_of_finding, fault.findings))
             except SenderFault as fault:
-                return outcome(422, [issue_of_fault(fault), *map(issue_of_finding, getattr(fault, "findings", ()))])
-            except StoreUnavailable:
-                return _try_again()
+                return outcome(422, [issue_of_fault(fault)])
+            except GatewayFault as fault:
+                log("store_failed", level="error", error=type(fault.__cause__ or fault).__name__)
+                return try_again()
         return outcome(200, [each for report in kept for each in _issues(report)])
 
     async def admissions(self, request: Request) -> Response:
@@ -78,12 +83,15 @@ class _HttpDoors:
                 await _take_body(request, body, self._region.settings.mllp_frame_bytes)  # type: ignore[arg-type]
             except TooLarge as fault:
                 return outcome(413, [issue_of_fault(fault, code="too-long")])
+            except SenderFault as fault:
+                return outcome(400, [issue_of_fault(fault)])
             answer = await self._intake.admission(body.read(), door="admissions-http", feed=feed)
         return Response(answer, media_type="application/hl7-v2+er7")
 
     def _feed(self, request: Request, kind: Kind) -> Feed | None:
-        _, token = sign_in_pair(request)
-        return self._region.find_feed_by_token(token, kind) if token else None
+        name, token = sign_in_pair(request)
+        feed = self._region.find_feed_by_token(token, kind) if token else None
+        return feed if feed is not None and name in ("", feed.name) else None
 
 
 def sign_in_pair(request: Request) -> tuple[str, str]:
@@ -126,7 +134,8 @@ def _unknown_sender() -> Response:
     return outcome(401, [issue("error", "login", text)], **{"WWW-Authenticate": 'Bearer realm="feeds"'})
 
 
-def _try_again() -> Response:
+def try_again() -> Response:
+    """Give back the answer for a fault of ours."""
     text = "nothing was kept: send the same again later"
     return outcome(503, [issue("error", "transient", text)], **{"Retry-After": LATER})
 

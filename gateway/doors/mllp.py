@@ -2,7 +2,8 @@
 
 The shell knows no HL7: it turns reads into frames, hands each to `take`, and writes back what it gives.
 Order on a connection is the order of the wire; the answer comes after the commit, because `take` returns
-only then. Limits are the door's affair: frame size, idle time, half frames, connections per address.
+only then. Limits are the door's affair: frame size, idle time, half frames, connections per address, and
+peers that do not read their answers.
 """
 
 import asyncio
@@ -19,6 +20,7 @@ from gateway.settings import Settings
 
 READ_SIZE = 65536
 HEAD = 4096  # enough of an oversize frame to find its MSH
+FAREWELL = 2.0  # seconds a peer gets to read the last answer before its connection is dropped
 
 Take = Callable[[bytes], Awaitable[bytes]]
 Refuse = Callable[[bytes, SenderFault], Awaitable[bytes]]
@@ -86,11 +88,11 @@ class MllpDoor:
             why = "reset"
         finally:
             self._addresses[address] -= 1
+            if not self._addresses[address]:
+                del self._addresses[address]
             del self._open[task]
-            writer.close()
             log("connection_closed", level="debug", door=self.name, address=address, why=why, frames=frames[0])
-            with contextlib.suppress(ConnectionError, ssl.SSLError, TimeoutError):  # it may be broken already
-                await writer.wait_closed()
+            await _close(writer)
 
     def _no_room(self, address: str) -> str:
         if self._stopping:
@@ -106,33 +108,72 @@ class MllpDoor:
     ) -> str:
         """Answer frames until the connection ends; gives back why it ended."""
         incoming = FrameReader(limit=self._settings.mllp_frame_bytes)
+        begun: float | None = None  # when the frame began that is not complete yet
         while not self._stopping:
             try:
                 event = incoming.next_event()
+                if isinstance(event, NeedData):
+                    begun = (begun or _now()) if incoming.is_mid_frame else None
+                    data = await self._read(reader, begun)
+                    if not data:
+                        return "half-frame" if begun else "closed"
+                    incoming.receive(data)
+                    continue
+                begun = None
+                if isinstance(event, Frame):
+                    frames[0] += 1
+                    await self._answer(event.payload, writer, task)
             except SenderFault as fault:
                 if isinstance(fault, TooLarge):
-                    writer.write(frame(await self._refuse(incoming.head(HEAD), fault)))
-                    await writer.drain()
+                    await self._write(writer, await self._refuse(incoming.head(HEAD), fault))
+                    await _let_finish(reader, writer)
                 return fault.code
-            if isinstance(event, Frame):
-                frames[0] += 1
-                self._busy.add(task)
-                try:
-                    answer = await self._take(event.payload)
-                    if answer:
-                        writer.write(frame(answer))
-                        await writer.drain()
-                finally:
-                    self._busy.discard(task)
-            elif isinstance(event, NeedData):
-                limits = self._settings
-                wait = limits.half_frame_seconds if incoming.is_mid_frame else limits.idle_seconds
-                try:
-                    async with asyncio.timeout(wait):
-                        data = await reader.read(READ_SIZE)
-                except TimeoutError:
-                    return "half-frame" if incoming.is_mid_frame else "idle"
-                if not data:
-                    return "half-frame" if incoming.is_mid_frame else "closed"
-                incoming.receive(data)
+            except TimeoutError:
+                return "half-frame" if begun else "idle"
         return "stopping"
+
+    async def _read(self, reader: asyncio.StreamReader, begun: float | None) -> bytes:
+        """The next bytes, none at the end. Raises `TimeoutError`; a frame that has begun has one limit as a whole."""
+        limits = self._settings
+        end = _now() + limits.idle_seconds if begun is None else begun + limits.half_frame_seconds
+        async with asyncio.timeout_at(end):
+            return await reader.read(READ_SIZE)
+
+    async def _answer(self, message: bytes, writer: asyncio.StreamWriter, task: asyncio.Task[None]) -> None:
+        """Hand one message on and write back its answer; while this runs the door does not close."""
+        self._busy.add(task)
+        try:
+            await self._write(writer, await self._take(message))
+        finally:
+            self._busy.discard(task)
+
+    async def _write(self, writer: asyncio.StreamWriter, answer: bytes) -> None:
+        """Write an answer, if there is one. Raises `TimeoutError` when the peer reads none of its answers."""
+        if answer:
+            writer.write(frame(answer))
+            async with asyncio.timeout(self._settings.idle_seconds):
+                await writer.drain()
+
+
+def _now() -> float:
+    return asyncio.get_running_loop().time()
+
+
+async def _let_finish(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    """Read what is still on its way, for a moment: closing before would destroy the answer (RFC 9112, 9.6)."""
+    if writer.can_write_eof():
+        writer.write_eof()
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(FAREWELL):
+            while await reader.read(READ_SIZE):
+                continue
+
+
+async def _close(writer: asyncio.StreamWriter) -> None:
+    """Close a connection once its last answer has left; one whose peer does not read is dropped."""
+    writer.close()
+    try:
+        async with asyncio.timeout(FAREWELL):
+            await writer.wait_closed()
+    except (ConnectionError, ssl.SSLError, TimeoutError):
+        writer.transport.abort()

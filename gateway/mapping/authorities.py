@@ -70,9 +70,12 @@ def _matching_parts(row: Authority, namespace: str | None, universal_id: str | N
     if row.namespace is None and row.universal_id is None:
         return int(row.type is not None and namespace is None and universal_id is None)
     points = 0
-    for said, wanted in ((namespace, row.namespace), (universal_id, row.universal_id)):
-        if wanted is not None and said is not None:
-            if said != wanted:
-                return 0
-            points += 1
+    if namespace is not None and row.namespace is not None:
+        if namespace != row.namespace:
+            return 0
+        points += 1
+    if universal_id is not None and row.universal_id is not None:
+        if universal_id != row.universal_id:
+            return 0
+        points += 1
     return points + (row.type is not None) if points else 0

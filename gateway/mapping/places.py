@@ -100,7 +100,7 @@ def compile_watch(places: Mapping[str, Iterable[Spot]]) -> Watch:
     for name, spots in places.items():
         for spot in spots:
             fields.setdefault(spot.segment, {}).setdefault(spot.field, []).append(name)
-    return {segment: tuple((number, tuple(names)) for number, names in each.items()) for segment, each in fields.items()}
+    return {name: tuple((number, tuple(who)) for number, who in each.items()) for name, each in fields.items()}
 
 
 def find_filled(watch: Watch, segments: Segments) -> set[str]:

@@ -141,19 +141,20 @@ def _readings(row: Row) -> list[Reading]:
             continue
         if name in texts and value.is_text and name != "etco2":
             readings.append(Reading(name=name, value=texts[name]))
-        elif (element := _first_element(value, row)) is not None:
-            readings.append(_reading(name, value, element, row))
+        elif (first := _first_element(value, row)) is not None:
+            readings.append(_reading(name, value, *first, row))
     return readings
 
 
-def _first_element(value: Value, row: Row) -> Element | None:
-    return next((each for spot in value.spots for each in row.elements(spot.tag)), None)
+def _first_element(value: Value, row: Row) -> tuple[Spot, Element] | None:
+    return next(((spot, each) for spot in value.spots for each in row.elements(spot.tag)), None)
 
 
-def _reading(name: str, value: Value, element: Element, row: Row) -> Reading:
+def _reading(name: str, value: Value, spot: Spot, element: Element, row: Row) -> Reading:
     """A measurement with what stands beside it, or why there is none."""
     negative, missing = element.get("PN"), element.get("NV")
     if not element.text and (negative or missing):
+        row.note(name, value.rule, spot, element)
         return Reading(name=name, negative=negative, missing=missing)
     unit = row.read("etco2_unit") if name == "etco2" else None
     return Reading(name=name, value=value.read(row), unit=unit, negative=negative, missing=missing)

@@ -5,7 +5,7 @@ thing was expressly *not* so (NEMSIS "Pertinent Negatives" and the national rule
 
 * what carries an NV, or a PN other than "approximate", is not a fact, whatever text stands beside it;
 * the few elements where PN and text together make a statement ("this drug was not given") are read with
-  `stated`, which gives both;
+  `state`, which gives both;
 * an empty element that says neither is told, and so is a text beside a code that denies it.
 """
 
@@ -99,11 +99,11 @@ class Sheet:
                 if tag in firsts:
                     self._put_back(name, tag)
                 elif not marks or ("NV" not in marks and "PN" not in marks):
-                    text, line, parent = element.text, element.sourceline, element.getparent()
+                    text, line, parent = (element.text or "").strip(), element.sourceline, element.getparent()
                     if parent is not None and parent is not home:
                         home, home_tag = parent, parent.tag
                     if text and line and line < LINES_KNOWN and home_tag == parent_tag:
-                        texts[name] = text.strip()
+                        texts[name] = text
                         firsts[tag] = element
                         origins[here + name] = _origin((above + path, line, rule))
                         continue
@@ -129,7 +129,7 @@ class Sheet:
         """Give back what stands there as a fact, without blanks around it and its origin kept, or None."""
         text = element.get(spot.attribute, "").strip() if spot.attribute else self._fact(name, element)
         if text:
-            self._keep(name, rule, spot, element)
+            self.note(name, rule, spot, element)
         return text or None
 
     def _fact(self, name: str, element: Element) -> str:
@@ -154,10 +154,11 @@ class Sheet:
         text = (element.text or "").strip()
         if not text:
             return None
-        self._keep(name, rule, spot, element)
+        self.note(name, rule, spot, element)
         return text, negative
 
-    def _keep(self, name: str, rule: str, spot: Spot, element: Element) -> None:
+    def note(self, name: str, rule: str, spot: Spot, element: Element) -> None:
+        """Keep where a value came from, or where it is said why there is none."""
         line = element.sourceline
         if not line or line >= LINES_KNOWN:
             line = line_of(element)

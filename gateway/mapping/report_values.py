@@ -18,6 +18,8 @@ from gateway.records import Sex
 AGE_UNITS = frozenset({"a", "mo", "wk", "d", "h", "min"})
 FLAGS: dict[str, bool | None] = {"yes": True, "no": False, "unknown": None}
 
+CENTURIES = ("19", "20")  # NEMSIS 3.5.1 XSD: times from 1950 to 2050
+
 Convert = Callable[[str, Case], Any]
 
 
@@ -82,11 +84,13 @@ class Value(NamedTuple):
         try:
             if self.table is not None:
                 text = self._translated(text, element, sheet.case)
-            return text if self.convert is None else self.convert(text, sheet.case)
+            value = text if self.convert is None else self.convert(text, sheet.case)
         except Unreadable as error:
             sheet.case.tell(error.code, element)
+            value = None
+        if value is None:
             del sheet.origins[sheet.here + name]
-            return None
+        return value
 
     def _translated(self, code: str, element: Element, case: Case) -> str:
         assert self.table is not None
@@ -151,9 +155,10 @@ def plan_of(values: Iterable[Value], others: Iterable[Spot]) -> Plan:
 def read_time(text: str, case: Case) -> datetime:
     """Give back an xs:dateTime, which has its offset; without one it is the feed's local time.
 
-    `24:00:00` is the first instant of the next day (XML Schema 1.0 part 2, 3.2.7). Raises `Unreadable`.
+    `24:00:00` is the first instant of the next day (XML Schema 1.0 part 2, 3.2.7). Raises `Unreadable`, also
+    for a year that no run happens in and for the other forms of ISO 8601, which are none of xs:dateTime.
     """
-    if text[10:11] != "T" or text[5:6] not in ("0", "1"):  # the other forms of ISO 8601 are none of xs:dateTime
+    if text[:2] not in CENTURIES or text[5:6] not in "01" or text[10:11] != "T":
         raise Unreadable
     try:
         at = datetime.fromisoformat(text)
@@ -167,7 +172,7 @@ def _end_of_day(text: str) -> datetime:
         raise Unreadable
     try:
         return datetime.fromisoformat(f"{text[:11]}00{text[13:]}") + timedelta(days=1)
-    except (ValueError, OverflowError):
+    except ValueError:
         raise Unreadable from None
 
 
@@ -186,7 +191,7 @@ def read_date(text: str, _: Case) -> str:
     if zone not in ("", "Z") and not (len(zone) == 6 and zone[0] in "+-" and zone[3] == ":"):
         raise Unreadable
     try:
-        return date.fromisoformat(day).isoformat() if day[4:5] == "-" else _refuse()
+        return date.fromisoformat(day).isoformat() if day[4:5] == "-" and day[5:6] in "01" else _refuse()
     except ValueError:
         raise Unreadable from None
 

@@ -82,7 +82,7 @@ def add(tx: Tx, episode: Episode) -> None:
         closed=closed,
     )
     for number, band in enumerate(episode.bands):
-        _add_band(tx, episode, number, band, opened, closed)
+        _add_band(tx, episode, number, band, since=opened, until=closed)
 
 
 def add_band(tx: Tx, episode: Episode, band: str, *, since: datetime, until: datetime | None = None) -> Episode:
@@ -91,8 +91,8 @@ def add_band(tx: Tx, episode: Episode, band: str, *, since: datetime, until: dat
     `until` is when the band came to be another episode's. Raises `GatewayFault` when the band stays and has
     another open episode.
     """
-    over = until or episode.closed
-    _add_band(tx, episode, len(episode.bands), band, to_micros(since), to_micros(over))
+    over = to_micros(until or episode.closed)
+    _add_band(tx, episode, len(episode.bands), band, since=to_micros(since), until=over)
     return get(tx, episode.id)
 
 
@@ -144,7 +144,7 @@ def count(tx: Tx, *, traffic: Traffic) -> dict[EpisodeState, int]:
     return {EpisodeState(state): int(number) for state, number in tx.rows(_COUNTS, traffic=traffic)}
 
 
-def _add_band(tx: Tx, episode: Episode, number: int, band: str, since: int, until: int | None) -> None:
+def _add_band(tx: Tx, episode: Episode, number: int, band: str, *, since: int, until: int | None) -> None:
     tx.run(
         _INSERT_BAND,
         episode=episode.id,

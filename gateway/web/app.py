@@ -4,13 +4,16 @@ from collections.abc import Callable
 from datetime import datetime
 
 from fastapi import FastAPI
+from starlette.middleware import Middleware
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Mount, Route
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from gateway.doors.http import http_doors
+from gateway.doors.http import http_doors, try_again
 from gateway.errors import StoreUnavailable
 from gateway.intake import Intake
+from gateway.logs import log
 from gateway.region import Region
 from gateway.store.database import Database
 from gateway.store.transaction import Tx
@@ -36,7 +39,37 @@ def build_app(intake: Intake, region: Region, database: Database, clock: Callabl
         LookUp(database, region, clock, attempts, passwords).route(),
         Mount("/", pages(state)),
     ]
-    return FastAPI(title="bandgate", openapi_url=None, docs_url=None, redoc_url=None, routes=routes)
+    return FastAPI(
+        title="bandgate",
+        openapi_url=None,
+        docs_url=None,
+        redoc_url=None,
+        routes=routes,
+        middleware=[Middleware(OwnFaults)],
+    )
+
+
+class OwnFaults:
+    """Answers "try again" for a mistake of ours, and logs its kind alone: a traceback may quote a person's data."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer one request."""
+        started = False
+
+        async def send_and_note(message: Message) -> None:
+            nonlocal started
+            started = True
+            await send(message)
+
+        try:
+            await self._app(scope, receive, send_and_note)
+        except Exception as error:  # noqa: BLE001  the request must be answered whatever went wrong
+            log("request_failed", level="error", error=type(error).__name__)
+            if not started:
+                await try_again()(scope, receive, send)
 
 
 def _health(database: Database) -> list[Route]:

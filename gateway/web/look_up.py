@@ -9,6 +9,7 @@ from collections import defaultdict, deque
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from math import ceil
+from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
@@ -33,16 +34,19 @@ class Misses:
         self._window = window
         self._times: defaultdict[str, deque[datetime]] = defaultdict(deque)
 
-    def wait(self, account: str, now: datetime) -> timedelta | None:
-        """Give back how long the account must wait, or None if it may ask."""
+    def take(self, account: str, now: datetime) -> timedelta | None:
+        """Count a miss before it is known to be one, and give back None; or how long the account must wait."""
         times = self._times[account]
         while times and now - times[0] >= self._window:
             times.popleft()
-        return times[0] + self._window - now if len(times) >= self._allowed else None
+        if len(times) >= self._allowed:
+            return times[0] + self._window - now
+        times.append(now)
+        return None
 
-    def count(self, account: str, now: datetime) -> None:
-        """Count a miss."""
-        self._times[account].append(now)
+    def forget(self, account: str, now: datetime) -> None:
+        """Take back what was counted at `now`: it was no miss."""
+        self._times[account].remove(now)
 
 
 class LookUp:
@@ -89,28 +93,40 @@ class LookUp:
             return _fault(503, "try again later")
 
     async def _look_up(self, request: Request, account: str, now: datetime) -> Response:
-        if wait := self._misses.wait(account, now):
-            return _wait(wait)
-        band = _band_in(await request.body())
+        band = await _band_in(request)
         if band is None:
             return _fault(400, 'send {"band": "…"}')
+        if wait := self._misses.take(account, now):
+            return _wait(wait)
         answer = await self._database.aread(lambda tx: look_up(tx, self._region, band))
         found = answer["episode"] is not None
-        if not found:
-            self._misses.count(account, now)
+        if found:
+            self._misses.forget(account, now)
         await self._database.awrite(lambda tx: note_look_up(tx, who=account, found=found, at=now))
         return JSONResponse(answer, 200 if found else 404, headers={"Cache-Control": "no-store"})
 
 
-def _band_in(body: bytes) -> str | None:
-    if len(body) > BODY_BYTES:
-        return None
+async def _band_in(request: Request) -> str | None:
+    """The band that is asked for; None for a body that is larger than any question, or says something else."""
+    body = bytearray()
+    async for piece in request.stream():
+        body += piece
+        if len(body) > BODY_BYTES:
+            return None
     try:
-        asked = json.loads(body)
-    except ValueError:
+        asked = json.loads(body, object_pairs_hook=_each_key_once)
+    except (ValueError, RecursionError):
         return None
     band = asked.get("band") if isinstance(asked, dict) else None
     return band if isinstance(band, str) else None
+
+
+def _each_key_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """An object of JSON. Raises `ValueError` for a key that comes twice: readers differ in which of them counts."""
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        raise ValueError("the same key twice")
+    return found
 
 
 def _wait(wait: timedelta) -> Response:

@@ -7,11 +7,14 @@ import argparse
 import platform
 from collections.abc import Callable, Iterator
 
-from tests.bench import er7
+from tests.bench import er7, memory, path, reports
 from tests.bench.figures import Figure, table
 
 PARTS: dict[str, Callable[[], Iterator[Figure]]] = {
     "er7": er7.measure,
+    "reports": reports.measure,
+    "path": path.measure,
+    "memory": memory.measure,
 }
 
 

@@ -18,8 +18,8 @@ from starlette.routing import Mount
 
 from gateway.bands.scheme import Scheme
 from gateway.linking.evidence import Rules
-from gateway.mapping.admissions import AdmissionReader
-from gateway.mapping.rules import Kind
+from gateway.mapping.admissions import compile_admissions
+from gateway.mapping.rules import Kind, Mapping
 from gateway.mapping.source import Source
 from gateway.records import (
     Address,
@@ -93,9 +93,7 @@ _SCHEME = Scheme(
     length=9,
     check="none",
 )
-_EMPTY = AdmissionReader(
-    mapping="empty", person=(), visit=(), lists=(), phones=None, unidentified=None, diagnoses=(), bands=()
-)
+_EMPTY = compile_admissions(Mapping(mapping="empty", kind=Kind.ADMISSIONS, about="Takes nothing."), {})
 
 
 def region(*, address: str = "http://127.0.0.1:8080", attempts: int = 10) -> Region:
@@ -125,6 +123,7 @@ def region(*, address: str = "http://127.0.0.1:8080", attempts: int = 10) -> Reg
         subscriptions={each.name: each for each in subscriptions},
         settings=Settings(sign_in_attempts=attempts),
         rules=Rules(),
+        unknown={},
     )
 
 
