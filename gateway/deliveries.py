@@ -8,6 +8,7 @@
 """
 
 import asyncio
+import contextlib
 import os
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -40,7 +41,8 @@ from gateway.store.transaction import Tx
 LONGEST_SLEEP = 5.0  # another process may have queued something, or a clock may have been set
 CONTROL_ID = Position("MSH", 10)
 LAST_ATTEMPT = 10.0  # seconds a delivery in flight gets to be settled when the gateway stops
-ANSWER_BYTES = 64 * 1024  # of an answer's body are read, so that the connection can be used again; the rest is not
+ANSWER_BYTES = 64 * 1024  # an answer's body is read so far, and for so many seconds, and no further: it means
+ANSWER_SECONDS = 1.0  # nothing to us, but a connection whose answer was read can be used again
 LATER = frozenset({408, 425, 429})  # HTTP statuses below 500 that mean "not now" (RFC 9110, RFC 8470, RFC 6585)
 
 
@@ -88,18 +90,24 @@ class RestHook:
         raise Refused(f"answered {status}", reason=f"http-{status}")
 
     async def _post(self, payload: bytes) -> int:
-        """The status of the answer. Its body means nothing to us, and may be anything."""
+        """The status of the answer: it alone says what became of the notification, whatever follows it."""
         async with self._client.stream("POST", self._endpoint, content=payload) as response:
-            size = 0
-            async for piece in response.aiter_raw():
-                size += len(piece)
-                if size > ANSWER_BYTES:
-                    break
+            with contextlib.suppress(httpx.HTTPError, TimeoutError):
+                async with asyncio.timeout(ANSWER_SECONDS):
+                    await _skim(response)
             return response.status_code
 
     async def close(self) -> None:
         """Close the connections."""
         await self._client.aclose()
+
+
+async def _skim(response: httpx.Response) -> None:
+    size = 0
+    async for piece in response.aiter_raw():
+        size += len(piece)
+        if size > ANSWER_BYTES:
+            return
 
 
 class MllpEnd:

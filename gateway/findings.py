@@ -66,6 +66,11 @@ FINDINGS: dict[str, Entry] = {
     "authority-unknown": Entry(
         W, "an identifier whose issuer is not known for this feed", "add the namespace to the feed's authorities"
     ),
+    "feed-unknown": Entry(
+        W,
+        "no feed of this region sends this: shown by the mapping that looks into every usual place",
+        "add the feed to region.yaml; until then the gateway's doors refuse it",
+    ),
     # HL7 v2
     "hl7-line-ends": Entry(N, "segments end in LF, not in CR", "let the interface send CR"),
     "hl7-junk-line": Entry(W, "a line that starts with no segment name", "escape line ends inside a field"),

@@ -58,6 +58,26 @@ def not_readable() -> UnreadableMessage:
     )
 
 
+def read_records(
+    region: Region, data: bytes, *, feed: Feed | None = None
+) -> Iterator[tuple[Feed, Admission | CareReport]]:
+    """Give back the records of a payload of either kind, to be shown: one that no feed sends is read all the same.
+
+    Raises as the others do, and `UnreadableMessage` for what is of neither kind.
+    """
+    kind = feed.kind if feed else kind_of(data)
+    if kind is None:
+        raise not_readable()
+    otherwise = region.unknown.get(kind)
+    if kind is Kind.ADMISSIONS:
+        read = read_admission(region, data, feed=feed, otherwise=otherwise)
+        yield from ((read.feed, record) for record in read.admissions)
+        return
+    limits = Limits(size=region.settings.care_report_bytes)
+    for each in read_reports(region, data, feed=feed, otherwise=otherwise, limits=limits):
+        yield each.feed, each.report
+
+
 def read_admission(
     region: Region, data: bytes, *, feed: Feed | None = None, otherwise: Feed | None = None
 ) -> ReadAdmission:
@@ -74,7 +94,7 @@ def read_admission(
             message = er7.read(data, fallback=feed.charset)
             event = event_of(message)
     assert isinstance(feed.reader, AdmissionReader)
-    noted = (*message.notes, *event.notes, *_note_effect(event))
+    noted = (*message.notes, *event.notes, *_note_effect(event), *_note_feed(feed, otherwise))
     return ReadAdmission(feed, message, event, feed.reader.read_each(message, feed.source, noted=noted))
 
 
@@ -95,6 +115,10 @@ def _admission_feed(region: Region, event: AdmissionEvent, otherwise: Feed | Non
 def _note_effect(event: AdmissionEvent) -> list[Finding]:
     stored = event.known and not acts(event.trigger)
     return [finding("hl7-trigger-stored", path="MSH-9.2", line=1)] if stored else []
+
+
+def _note_feed(feed: Feed, otherwise: Feed | None) -> list[Finding]:
+    return [finding("feed-unknown")] if feed is otherwise else []
 
 
 def read_reports(
@@ -122,6 +146,8 @@ def read_reports(
         sender = feed or _report_feed(region, document, otherwise)
         assert isinstance(sender.reader, CareReportReader)
         report = sender.reader.read(document, sender.source)
+        if sender is otherwise:
+            report = replace(report, findings=(*_note_feed(sender, otherwise), *report.findings))
         if report.key in keys:
             again = finding("report-twice", path=document.path, line=care_reports.line_of(document.element))
             report = replace(report, findings=(*report.findings, again))

@@ -1,6 +1,7 @@
 """What tests in every folder share."""
 
 import pytest
+from hypothesis import settings
 
 from gateway.store.database import Database
 from tests.r4 import R4, skip_without_schema
@@ -9,6 +10,11 @@ from tests.working import House
 
 #: The stores of `tests/store`, on both databases, for whoever works with a real one.
 __all__ = ["database", "empty_url", "house", "key_file", "kind", "open_again", "r4", "server", "url"]
+
+
+# Properties are searched, not timed: the machine may be busy with other tests.
+settings.register_profile("here", deadline=None)
+settings.load_profile("here")
 
 
 @pytest.fixture

@@ -3,7 +3,6 @@
 import re
 from pathlib import Path
 
-import click
 import typer.main
 
 from gateway.cli.main import app
@@ -25,22 +24,20 @@ def test_the_readme_holds_the_settings_as_they_are() -> None:
     assert between == settings_table()
 
 
-def commands() -> dict[str, click.Command]:
-    group = typer.main.get_command(app)
-    assert isinstance(group, click.Group)
-    found: dict[str, click.Command] = {}
-    for name, command in group.commands.items():
-        if isinstance(command, click.Group):
-            found.update({f"{name} {inner}": each for inner, each in command.commands.items()})
-        else:
-            found[name] = command
+def commands() -> dict[str, str]:
+    """The help of every command by its name, those of groups as `region check`."""
+    found: dict[str, str] = {}
+    for name, command in typer.main.get_command(app).commands.items():  # type: ignore[attr-defined]
+        inner = getattr(command, "commands", None)
+        found.update({f"{name} {each}": leaf.help for each, leaf in inner.items()} if inner else {name: command.help})
     return found
 
 
 def test_every_command_stands_in_the_readme_and_shows_an_example() -> None:
-    for name, command in commands().items():
+    assert len(commands()) > 8
+    for name, told in commands().items():
         assert f"`{name}`" in README, name
-        assert "Example: bandgate " in (command.help or ""), name
+        assert "Example: bandgate " in told, name
 
 
 def test_every_log_event_stands_in_the_developers_page() -> None:
@@ -54,5 +51,5 @@ def test_the_readme_opens_with_the_job() -> None:
 
 
 def test_files_named_in_the_readme_exist() -> None:
-    named = set(re.findall(r"(?:fixtures|deploy|mappings|tests)/[\w./-]+\w", README))
+    named = set(re.findall(r"(?<![\w/])(?:fixtures|deploy|mappings|tests)/[\w./-]+\w", README))
     assert [name for name in sorted(named) if not (ROOT / name).exists()] == []

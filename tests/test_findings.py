@@ -51,7 +51,7 @@ def test_every_code_that_is_asked_for_is_in_the_table() -> None:
 def test_codes_and_sentences_follow_the_house_style(code: str) -> None:
     entry = FINDINGS[code]
     assert re.fullmatch(r"[a-z0-9]+(-[a-z0-9]+)+", code)
-    assert code.split("-", maxsplit=1)[0] in {"band", "hl7", "report", "value", "time", "code", "authority"}
+    assert code.split("-", maxsplit=1)[0] in {"band", "hl7", "report", "value", "time", "code", "authority", "feed"}
     for sentence in filter(None, (entry.message, entry.remedy)):
         assert not re.search(r"[{}%\n]", sentence), "no place for a value to slip in"
         assert sentence == sentence.strip()

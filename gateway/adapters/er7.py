@@ -229,11 +229,15 @@ def read(data: bytes, *, fallback: str = "cp1252", may_lack: Collection[int] = (
     if not body.startswith(b"MSH"):
         raise _no_header(body)
     if b"\0" in body:
-        raise UnreadableMessage("holds zero bytes, so it is no text", code="binary", hl7_code="102")
+        raise UnreadableMessage(
+            "holds zero bytes, so it is no text", code="binary", hl7_code="102", remedy="send it as text"
+        )
     decoded = _decode(body, fallback)
     text = decoded.text.replace("\r\n", "\r").replace("\n", "\r") if b"\n" in body else decoded.text
     if text.count("\r") > SEGMENT_LIMIT:
-        raise TooLarge("more segments than any message has", code="too-many-segments", hl7_code="104")
+        raise TooLarge(
+            "more segments than any message has", code="too-many-segments", hl7_code="104", remedy="send less at once"
+        )
     delimiters = _check_header(text.partition("\r")[0], may_lack)
     lines, named, is_gapped = _split(text, delimiters)
     _check_lines(lines, named)
@@ -268,7 +272,9 @@ def trim(data: bytes) -> tuple[bytes, bool]:
 def _no_header(body: bytes) -> UnreadableMessage:
     if body[:3] in {b"FHS", b"BHS"} and any(match[1] == b"MSH" for match in _CUT.finditer(body)):
         return UnreadableMessage("a batch, not a message", code="batch", remedy="send its messages one by one")
-    return UnreadableMessage("does not start with MSH", code="no-msh", path="MSH", line=1, hl7_code="100")
+    return UnreadableMessage(
+        "does not start with MSH", code="no-msh", path="MSH", line=1, hl7_code="100", remedy="send MSH as first segment"
+    )
 
 
 def _decode(body: bytes, fallback: str) -> Decoded:
@@ -287,11 +293,14 @@ def _check_header(line: str, may_lack: Collection[int]) -> Delimiters:
     fields = line[4:].split(line[3:4] or "|", 11)  # MSH-2 first
     delimiters = read_delimiters(line[3:4], fields[0])
     if len(fields) < 8:
-        raise UnreadableMessage("MSH ends before MSH-9", code="msh-truncated", path="MSH", line=1, hl7_code="101")
+        raise UnreadableMessage(
+            "MSH ends before MSH-9", code="msh-truncated", path="MSH", line=1, hl7_code="101", remedy="send MSH whole"
+        )
     for number, (code, message) in REQUIRED.items():
         text = fields[number - 2] if len(fields) > number - 2 else ""
         if not text.partition(delimiters.component)[0].strip(' "') and number not in may_lack:
-            raise UnreadableMessage(message, code=code, path=f"MSH-{number}", line=1, hl7_code="101")
+            place, remedy = f"MSH-{number}", f"fill MSH-{number}"
+            raise UnreadableMessage(message, code=code, path=place, line=1, hl7_code="101", remedy=remedy)
     return delimiters
 
 
@@ -324,7 +333,12 @@ def _check_lines(lines: Sequence[Segment], named: Mapping[str, Sequence[Segment]
     if len(named["MSH"]) > 1:
         second = named["MSH"][1].line
         raise UnreadableMessage(
-            "more than one message", code="several-messages", path="MSH[2]", line=second, hl7_code="100"
+            "more than one message",
+            code="several-messages",
+            path="MSH[2]",
+            line=second,
+            hl7_code="100",
+            remedy="send one message a frame",
         )
     junk = named.get("", ())
     if 2 * len(junk) >= len(lines):

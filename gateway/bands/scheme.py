@@ -178,6 +178,8 @@ class Scheme(msgspec.Struct, frozen=True, kw_only=True, dict=True):
         A word is unbroken or in its printed groups with one separator between two. Words may overlap, and
         their check is still to be made. The time taken is proportional to the length of `text`.
         """
+        if not any(begun in text for begun in self._beginnings):
+            return iter(())  # nearly all prose: no word of it begins like an identifier
         return (match.span(1) for match in self._written.finditer(text))
 
     def check_characters(self, stem: str) -> str:
@@ -207,6 +209,13 @@ class Scheme(msgspec.Struct, frozen=True, kw_only=True, dict=True):
         spelt = (f"{self._spellings(at)}{gap if at + 1 in ends else ''}" for at in range(self.length - 1))
         word = "".join((*spelt, self._spellings(self.length - 1)))
         return re.compile(rf"(?<![^\W_])(?=({word})(?![^\W_]))")
+
+    @cached_property
+    def _beginnings(self) -> tuple[str, ...]:
+        """One of these stands in every text that writes an identifier: a prefix up to its first gap, in any case."""
+        end = self.groups[0] if self.groups else self.length
+        letters = ([{character, character.lower()} for character in prefix[:end]] for prefix in self.prefixes)
+        return tuple("".join(spelt) for each in letters for spelt in itertools.product(*each))
 
     def _spellings(self, at: int) -> str:
         """What people may write at one place of an identifier, as a character class."""

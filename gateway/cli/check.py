@@ -8,14 +8,13 @@ from typing import Annotated, Any
 import typer
 from lxml import etree
 
-from gateway.adapters.report_payload import Limits
 from gateway.adapters.report_schema import validate
 from gateway.cli.files import find_feed, find_region, read_files
 from gateway.cli.output import CAUTION, errors, out, print_json
 from gateway.errors import SenderFault
 from gateway.mapping.capture import BandState, capture
 from gateway.mapping.rules import Kind
-from gateway.reading import kind_of, not_readable, read_admission, read_reports
+from gateway.reading import kind_of, read_records
 from gateway.records import Admission, CareReport, Finding, Level, Sighting
 from gateway.region import Feed, Region
 from gateway.schemas import load_schema
@@ -58,26 +57,14 @@ def _check_file(
     kind = feed.kind if feed else kind_of(data)
     file: dict[str, Any] = {"file": name, "standard": STANDARDS[kind], "version": None, "records": [], "findings": []}
     try:
-        if kind is None:
-            raise not_readable()
         if kind is Kind.CARE_REPORTS and schema is not None:
             file["findings"] += [_finding_json(each) for each in validate(data, schema)]
-        for record in _records(region, data, kind, feed):
+        for _, record in read_records(region, data, feed=feed):
             file["version"] = record.version or None
             file["records"].append(_record_json(record))
     except SenderFault as fault:
         file["findings"].append(_fault_json(fault))
     return file
-
-
-def _records(region: Region, data: bytes, kind: Kind, feed: Feed | None) -> Iterator[Record]:
-    if kind is Kind.ADMISSIONS:
-        yield from read_admission(region, data, feed=feed, otherwise=region.unknown[kind]).admissions
-    else:
-        limits = Limits(size=region.settings.care_report_bytes)
-        yield from (
-            read.report for read in read_reports(region, data, feed=feed, otherwise=region.unknown[kind], limits=limits)
-        )
 
 
 def _record_json(record: Record) -> dict[str, Any]:

@@ -8,14 +8,12 @@ from typing import Annotated, Any
 import msgspec
 import typer
 
-from gateway.adapters.report_payload import Limits
 from gateway.cli.files import find_feed, find_region, read_files
 from gateway.cli.output import CAUTION, errors, out, print_json
 from gateway.errors import Fault, SenderFault, UsageFault
-from gateway.mapping.rules import Kind
-from gateway.reading import kind_of, not_readable, read_admission, read_reports
+from gateway.reading import read_records
 from gateway.records import Admission, CareReport
-from gateway.region import Feed, Region
+from gateway.region import Feed
 
 
 def read(
@@ -36,7 +34,7 @@ def read(
     asked = find_feed(by, feed)
     (_, data), *_ = read_files([file])
     try:
-        records = [describe(by_feed, record) for by_feed, record in _records(by, data, asked)]
+        records = [describe(by_feed, record) for by_feed, record in read_records(by, data, feed=asked)]
     except SenderFault as fault:
         told = Fault(str(file), fault.line, fault.path, fault.message, fault.remedy)
         errors.print(f"bandgate: {told}", markup=False, soft_wrap=True)
@@ -65,21 +63,6 @@ def describe(feed: Feed, record: Admission | CareReport) -> dict[str, Any]:
         "sightings": plain.get("sightings", []),
         "findings": plain.get("findings", []),
     }
-
-
-def _records(region: Region, data: bytes, feed: Feed | None) -> Iterator[tuple[Feed, Admission | CareReport]]:
-    kind = feed.kind if feed else kind_of(data)
-    if kind is None:
-        raise not_readable()
-    if kind is Kind.ADMISSIONS:
-        read = read_admission(region, data, feed=feed, otherwise=region.unknown[kind])
-        yield from ((read.feed, record) for record in read.admissions)
-    else:
-        limits = Limits(size=region.settings.care_report_bytes)
-        yield from (
-            (each.feed, each.report)
-            for each in read_reports(region, data, feed=feed, otherwise=region.unknown[kind], limits=limits)
-        )
 
 
 def _flat(value: Any, name: str = "") -> Iterator[tuple[str, Any]]:

@@ -82,8 +82,9 @@ class Row(Sheet):
 
     def statement(self, name: str) -> Statement | None:
         """Give back a statement of the row: what it is about, and the PN that negates it."""
-        if name in self.texts:
-            return self.texts[name], None
+        text = self.texts.get(name)
+        if text is not None:
+            return text, None
         value = self.values.get(name)
         if value is not None:
             for spot in value.spots:
@@ -135,12 +136,12 @@ def read_vitals(group: Group, report: Sheet) -> tuple[VitalSigns, ...]:
 
 def _readings(row: Row) -> list[Reading]:
     readings: list[Reading] = []
-    texts = row.texts
     for name, value in row.values.items():
         if name in _NO_READINGS:
             continue
-        if name in texts and value.is_text and name != "etco2":
-            readings.append(Reading(name=name, value=texts[name]))
+        text = row.texts.get(name)
+        if text is not None and value.is_text and name != "etco2":
+            readings.append(Reading(name=name, value=text))
         elif (first := _first_element(value, row)) is not None:
             readings.append(_reading(name, value, *first, row))
     return readings

@@ -62,8 +62,9 @@ class Sheet:
     """The wanted elements of one report, or of one row of a group.
 
     `above` is the XPath, with a slash behind it, that places are relative to; `here` stands before the names
-    of its values in `origins`, as `vitals[0].`. `texts` are the values that could be taken at first sight and
-    `firsts` their elements; `found` are all other wanted elements. Both are by qualified name.
+    of its values in `origins`, as `vitals[0].`. `texts` are the values that could be taken at first sight, None
+    for one that is only said to be missing or not so, and `firsts` their elements; `found` are all other wanted
+    elements. The latter two are by qualified name.
     """
 
     __slots__ = ("above", "case", "firsts", "found", "here", "origins", "texts")
@@ -72,7 +73,7 @@ class Sheet:
         self.case = case
         self.above = above
         self.here = here
-        self.texts: dict[str, str] = {}
+        self.texts: dict[str, str | None] = {}
         self.firsts: dict[str, Element] = {}
         self.found: dict[str, list[Element]] = {}
         self.origins: dict[str, Origin] = {}
@@ -80,8 +81,8 @@ class Sheet:
     def gather(self, elements: Iterable[Element], plan: Plan) -> None:
         """Put down the wanted ones among `elements`.
 
-        Nine in ten are a text where it belongs, without NV, PN or namesake, and are taken on the way: this loop
-        is most of the time that a report takes.
+        Nine in ten are a text where it belongs, without NV, PN or namesake, or a mere NV or PN; these are taken
+        on the way, because this loop is most of the time that a report takes.
         """
         above, here, origins, texts, firsts, found = (
             self.above, self.here, self.origins, self.texts, self.firsts, self.found,
@@ -95,11 +96,16 @@ class Sheet:
             short = plan[tag]
             if short is not None and tag not in found:
                 name, parent_tag, path, rule = short
-                marks = element.keys()
+                marks, text = element.keys(), element.text
                 if tag in firsts:
                     self._put_back(name, tag)
-                elif not marks or ("NV" not in marks and "PN" not in marks):
-                    text, line, parent = (element.text or "").strip(), element.sourceline, element.getparent()
+                elif marks and ("NV" in marks or "PN" in marks):
+                    if not text:
+                        texts[name] = None
+                        firsts[tag] = element
+                        continue
+                elif text:
+                    text, line, parent = text.strip(), element.sourceline, element.getparent()
                     if parent is not None and parent is not home:
                         home, home_tag = parent, parent.tag
                     if text and line and line < LINES_KNOWN and home_tag == parent_tag:
@@ -115,8 +121,8 @@ class Sheet:
     def _put_back(self, name: str, tag: str) -> None:
         """A value has a namesake after all, so its path needs a number: leave both to the slower way."""
         self.found[tag] = [self.firsts.pop(tag)]
-        del self.texts[name]
-        del self.origins[self.here + name]
+        if self.texts.pop(name) is not None:
+            del self.origins[self.here + name]
 
     def elements(self, tag: str) -> Sequence[Element]:
         """Give back all elements of a name, in the order of the document."""

@@ -51,9 +51,11 @@ class Value(NamedTuple):
         """Give back the value at the first place that has one, or None; for a list, all texts at all places."""
         if self.is_list:
             return self._every(sheet)
-        text = sheet.texts.get(self.name)
-        if text is not None:
-            return text if self.is_text else self._meaning(self.name, text, sheet.firsts[self.spots[0].tag], sheet)
+        if self.name in sheet.texts:
+            text = sheet.texts[self.name]
+            if text is None or self.is_text:
+                return text
+            return self._meaning(self.name, text, sheet.firsts[self.spots[0].tag], sheet)
         for spot in self.spots:
             for element in sheet.elements(spot.tag):
                 value = self._value_at(self.name, spot, element, sheet)

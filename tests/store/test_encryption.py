@@ -1,6 +1,5 @@
 """Sealing, and the key file."""
 
-import os
 import stat
 import threading
 from pathlib import Path
@@ -39,7 +38,7 @@ def test_one_changed_byte_is_noticed(position: int, change: int) -> None:
         RING.open(bytes(blob), place="messages:1")
 
 
-@pytest.mark.parametrize("blob", [b"", b"\x01", b"\x01" * 20, os.urandom(64)])
+@pytest.mark.parametrize("blob", [b"", b"\x01", b"\x01" * 20, bytes(range(100, 164))])
 def test_rubbish_is_refused(blob: bytes) -> None:
     with pytest.raises(GatewayFault):
         RING.open(blob, place="messages:1")
