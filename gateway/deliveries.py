@@ -191,8 +191,8 @@ class DeliveryWorker:
 
     async def _claim(self) -> deliveries.Claimed | None:
         now = self.clock()
-        if (self.paused_until and now < self.paused_until) or await self.database.aread(
-            lambda tx: self._is_idle(tx, now)
+        if self._is_paused(now) or not await self.database.aread(
+            lambda tx: deliveries.is_ready(tx, self.subscription.name, now=now)
         ):
             return None
         lease = timedelta(seconds=self.region.settings.delivery_lease_seconds)
@@ -203,15 +203,14 @@ class DeliveryWorker:
 
         return await self.database.awrite(claim)
 
-    def _is_idle(self, tx: Tx, now: datetime) -> bool:
-        due = deliveries.next_due(tx, self.subscription.name)
-        return due is None or due > now
+    def _is_paused(self, now: datetime) -> bool:
+        return self.paused_until is not None and now < self.paused_until
 
     async def _sleep(self) -> None:
         """Wait until something is queued, the next delivery is due, or a while has passed."""
-        due = await self.database.aread(lambda tx: deliveries.next_due(tx, self.subscription.name))
-        if due is not None and self.paused_until is not None:
-            due = max(due, self.paused_until)
+        due = self.paused_until
+        if not self._is_paused(self.clock()):
+            due = await self.database.aread(lambda tx: deliveries.next_due(tx, self.subscription.name))
         seconds = (due - self.clock()).total_seconds() if due is not None else LONGEST_SLEEP
         try:
             async with asyncio.timeout(min(max(seconds, 0.01), LONGEST_SLEEP)):
