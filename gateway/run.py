@@ -36,6 +36,7 @@ from gateway.store.transaction import Tx
 from gateway.web.app import build_app
 from gateway.web.sign_in import first_account
 
+REGION_NOTE = "region"  # the file in the data folder that says which region file was served last
 GRACE = 10.0  # seconds that open messages have to finish when stopping
 
 
@@ -77,6 +78,7 @@ async def run(options: Options, *, ready: Callable[[dict[str, str]], None], tell
     logs.set_up()
     region = read_region(options.region)
     with open_database(options) as database:
+        (options.data / REGION_NOTE).write_text(str(options.region.resolve()), encoding="utf-8")
         if options.database is None:
             database.write(_free_left_over_claims)
         account = first_account(database, now=clock())

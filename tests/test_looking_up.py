@@ -40,14 +40,12 @@ def test_a_band_leads_to_every_record_and_its_reasons(house: House, name: str) -
             assert "band" in {reason["code"] for reason in record["link"]["reasons"]}
 
 
-@pytest.mark.parametrize("given", ["YFFPD2J2A", "yf ffp d2j... "[:0] + "yffpd2j2a", "YFF-PD2-J2A", " YFF PD2 J2A\n", "]Q1YFFPD2J2A"])
+@pytest.mark.parametrize("given", ["YFFPD2J2A", "yffpd2j2a", "YFF-PD2-J2A", " YFF PD2 J2A\n", "]Q1YFFPD2J2A"])
 def test_a_band_is_known_however_it_was_scanned_or_typed(house: House, given: str) -> None:
     """ISO/IEC 15424: ]Q1 is what a scanner puts before a QR code's content."""
     house.play(cases()["chest-pain-1"]["files"])
     answer = ask(house, given)
-    assert answer["band"] == {"given": given, "canonical": "YFFPD2J2A", "printed": "YFF-PD2-J2A"} or answer["band"][
-        "canonical"
-    ] == "YFFPD2J2A"
+    assert answer["band"] == {"given": given, "canonical": "YFFPD2J2A", "printed": "YFF PD2 J2A"}
     assert answer["episode"] is not None
 
 
@@ -58,7 +56,9 @@ def test_an_unknown_band_has_no_episode(house: House) -> None:
     assert answer["reviews"] == []
 
 
-@pytest.mark.parametrize(("given", "fault"), [("YFFPD2J2C", "band-check"), ("", "band-pattern"), ("MCI-1", "band-pattern")])
+@pytest.mark.parametrize(
+    ("given", "fault"), [("YFFPD2J2C", "band-check"), ("", "band-pattern"), ("MCI-1", "band-pattern")]
+)
 def test_what_is_no_band_is_said_to_be_none_and_never_mended(house: House, given: str, fault: str) -> None:
     house.play(cases()["chest-pain-1"]["files"])
     assert ask(house, given) == {"band": {"given": given, "canonical": None, "fault": fault}, "episode": None}
@@ -73,7 +73,9 @@ def test_a_held_link_shows_what_contradicts_and_the_question(house: House) -> No
     house.play(cases()["contradiction"]["files"])
     episode = ask(house, "YFYMJR950")["episode"]
     assert {r["link"]["state"] for r in episode["records"]} == {"held"}
-    assert {reason["code"] for r in episode["records"] for reason in r["link"]["reasons"] if not reason["supports"]} >= {
+    assert {
+        reason["code"] for r in episode["records"] for reason in r["link"]["reasons"] if not reason["supports"]
+    } >= {
         "sex",
         "birth-date",
     }

@@ -259,6 +259,6 @@ async def _serve_on(home: Path, doors: dict[str, str]) -> None:
     first = next((line for line in (home / "gateway.log").read_text().splitlines() if "password" in line), "")
     out.print(f"Pages: {doors['web']}")
     out.print(first)
-    out.print("Look a band up:  bandgate lookup YFFPD2J2A --data " + f"{home / 'data'} --region {home / 'region.yaml'}")
+    out.print("Look a band up:  bandgate lookup YFFPD2J2A --data " + str(home / "data"))
     out.print("Ctrl-C stops everything.")
     await asyncio.Event().wait()

@@ -12,6 +12,7 @@ from gateway.cli.files import find_region
 from gateway.cli.output import CAUTION, errors, out, print_json
 from gateway.errors import Unreachable, UsageFault
 from gateway.looking_up import look_up
+from gateway.run import REGION_NOTE
 from gateway.store.database import Database
 
 PASSWORD = "BANDGATE_PASSWORD"  # noqa: S105 - the name of a variable, not a secret
@@ -21,7 +22,9 @@ def lookup(
     band: Annotated[str, typer.Argument(help="The band as printed, scanned or typed.")],
     data: Annotated[Path | None, typer.Option(help="The data folder of a gateway on this machine.")] = None,
     url: Annotated[str | None, typer.Option(help="The address of a running gateway.")] = None,
-    region: Annotated[Path | None, typer.Option(help="The region file, with --data.")] = None,
+    region: Annotated[
+        Path | None, typer.Option(help="The region file, with --data; the one that was served last otherwise.")
+    ] = None,
     account: Annotated[
         str, typer.Option(help=f"Account for --url; the password stands in {PASSWORD}.")
     ] = "coordinator",
@@ -31,7 +34,7 @@ def lookup(
 
     Exit status 1 when nothing is known under the band.
 
-    Example: bandgate lookup "YF7 K4M 2QG" --data ./data --region fixtures/region.yaml
+    Example: bandgate lookup "YF7 K4M 2QG" --data ./data
     """
     if (data is None) == (url is None):
         raise UsageFault("name one of --data and --url")
@@ -47,7 +50,8 @@ def lookup(
 def _from_folder(band: str, data: Path, region_file: Path | None) -> dict[str, Any]:
     if not (data / "gateway.db").is_file():
         raise UsageFault(f"{data}: no gateway.db here: name the folder given to bandgate serve --data")
-    region = find_region(region_file)
+    note = data / REGION_NOTE
+    region = find_region(region_file or (Path(note.read_text(encoding="utf-8")) if note.is_file() else None))
     database = Database.open_to_read(f"sqlite:///{(data / 'gateway.db').resolve()}", key_file=data / "gateway.key")
     try:
         return database.read(lambda tx: look_up(tx, region, band))

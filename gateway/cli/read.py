@@ -107,4 +107,5 @@ def _print_record(record: dict[str, Any]) -> None:
         said = each["canonical"] or f"no band ({each.get('fault')})"
         out.print(f"  band {said} at {each['path']} ({each['how']}) by {each['rule']}")
     for each in record["findings"]:
-        out.print(f"  {each['level']}: {each['message']}  [{each.get('path', '')}]")
+        where = f"  [{each['path']}]" if each.get("path") else ""
+        out.print(f"  {each['level']}: {each['message']}{where}")

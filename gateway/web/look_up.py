@@ -115,10 +115,10 @@ async def _band_in(request: Request) -> str | None:
             return None
     try:
         asked = json.loads(body, object_pairs_hook=_each_key_once)
-    except (ValueError, RecursionError):
+        band = asked.get("band") if isinstance(asked, dict) else None
+        return band if isinstance(band, str) and band.encode() else None
+    except (ValueError, RecursionError):  # half a character, which JSON can spell, is no text either
         return None
-    band = asked.get("band") if isinstance(asked, dict) else None
-    return band if isinstance(band, str) else None
 
 
 def _each_key_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:

@@ -6,6 +6,8 @@ by the R4 schema, the R4B models of fhir.resources, and hl7apy with validation o
 
 import csv
 import signal
+import subprocess
+import sys
 from collections import Counter
 from pathlib import Path
 from typing import Any
@@ -174,3 +176,18 @@ def state_counts(gateway: Gateway) -> Counter[DeliveryState]:
 
 def all_deliveries(tx: Tx) -> list[Delivery]:
     return [each for state in DeliveryState for each in deliveries.in_state(tx, state, limit=1000)]
+
+
+def test_a_look_up_by_the_data_folder_reads_by_the_region_that_was_served(tmp_path: Path) -> None:
+    with running(tmp_path) as gateway:
+        admit(gateway, ADMISSIONS[0].read_bytes())
+        command = [sys.executable, "-m", "gateway", "lookup", BAND, "--data", str(gateway.data), "--json"]
+        said = subprocess.run(command, cwd=tmp_path.parent, capture_output=True, check=False, timeout=60)
+        assert said.returncode == 0, said.stderr
+        assert orjson.loads(said.stdout)["episode"]["bands"] == [BAND]
+        assert b"example region" not in said.stderr
+        unknown = subprocess.run(
+            [*command[:4], "YF0000002", *command[5:]], capture_output=True, check=False, timeout=60
+        )
+        assert unknown.returncode == 1
+        assert orjson.loads(unknown.stdout)["episode"] is None
