@@ -18,7 +18,7 @@ from typing import NamedTuple
 
 from gateway.adapters.disclosure import get_scheme, names_band, newest_first, standing_visits
 from gateway.adapters.er7_times import write_time
-from gateway.adapters.er7_writing import Component, Field, Repetition, build
+from gateway.adapters.er7_writing import Component, Field, Raw, Repetition, build
 from gateway.adapters.fhir_elements import urn
 from gateway.bands.scheme import Scheme
 from gateway.errors import GatewayFault
@@ -152,7 +152,13 @@ def _hierarchic(written: str) -> Repetition:
 
 def _identifiers(item: LinkedVisit, bands: Sequence[Identifier], dialect: Dialect) -> list[Repetition]:
     """The facility's list in its order, then the bands that it lacks, each cut to what the version knows."""
-    return [_components(given)[: dialect.components] for given in (*item.visit.admission.identifiers, *bands)]
+    given = (*item.visit.admission.identifiers, *bands)
+    return [
+        Raw("^".join(each.written.split("^")[: dialect.components]))
+        if each.written
+        else _components(each)[: dialect.components]
+        for each in given
+    ]
 
 
 def _missing_bands(

@@ -11,7 +11,7 @@ import datetime
 from collections.abc import Iterable
 from typing import NamedTuple
 
-from gateway.adapters.er7_text import NULL, Delimiters
+from gateway.adapters.er7_text import NULL, USUAL, Delimiters
 from gateway.adapters.er7_times import read_time
 from gateway.mapping.authorities import resolve
 from gateway.mapping.source import Authority
@@ -105,7 +105,18 @@ def identifier(raw: str, delimiters: Delimiters, layout: Layout, authorities: It
         facility=parts[layout.facility - 1],
         start=parts[layout.start - 1],
         end=parts[layout.end - 1],
+        written=raw if layout is CX and _says_more(raw, delimiters) else None,
     )
+
+
+def _says_more(raw: str, delimiters: Delimiters) -> bool:
+    """Whether a CX in the usual delimiters has parts that an `Identifier` has no field for: CX.6.2, CX.9 to CX.12."""
+    if raw.count(delimiters.component) < CX.facility - 1 or delimiters.field != USUAL.field:
+        return False
+    if not delimiters.encoding_characters.startswith(USUAL.encoding_characters):
+        return False
+    further = raw.split(delimiters.component)
+    return delimiters.subcomponent in further[CX.facility - 1] or any(further[CX.length :])
 
 
 def location(raw: str, delimiters: Delimiters) -> Location | None:

@@ -32,7 +32,8 @@ class Identifier(Record, frozen=True, kw_only=True):
     `system` is the namespace as a URI once it is known (the region's table of authorities resolves it);
     the other fields are the components of HL7 v2 CX (2A.2.14): `namespace` CX.4.1, `universal_id` CX.4.2,
     `universal_id_type` CX.4.3, `type` CX.5 (table 0203), `facility` CX.6, `start` CX.7 and `end` CX.8 as
-    written. `check_digit` (CX.2) and `check_scheme` (CX.3) are kept, never appended to the value.
+    written. `check_digit` (CX.2) and `check_scheme` (CX.3) are kept, never appended to the value. `written` is
+    the whole CX in the usual delimiters where it says more than these fields hold, so that it can be sent on.
     """
 
     value: str
@@ -46,6 +47,7 @@ class Identifier(Record, frozen=True, kw_only=True):
     facility: str | None = None
     start: str | None = None
     end: str | None = None
+    written: str | None = None
 
 
 class Sex(StrEnum):

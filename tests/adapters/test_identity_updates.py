@@ -11,8 +11,10 @@ from hypothesis import strategies as st
 from msgspec.structs import replace
 
 from gateway.adapters.er7 import read
+from gateway.adapters.er7_text import USUAL
 from gateway.adapters.identity_updates import Station, find_visit, get_dialect, identity_update
 from gateway.errors import GatewayFault
+from gateway.mapping.conversions import CX, identifier
 from gateway.records import EpisodeState, Identifier, LinkedRecord, LinkState, Person, RecordKind, Traffic, VisitState
 from tests.adapters.linked import ALIAS, BAND, LINKED_VISIT, OPENED, RECORD, at, link, with_admission
 from tests.bands.schemes import SCHEMES
@@ -241,3 +243,16 @@ def test_any_numbers_survive_the_way(numbers: list[Identifier]) -> None:
     ]
     assert kept == [(each.value, each.type, each.namespace) for each in numbers]
     assert segment.value(3, 1, repetition=len(numbers) + 1) == BAND
+
+
+def test_what_the_facility_said_beyond_our_fields_goes_back_as_it_came() -> None:
+    """PID-3 is a snapshot (HL7 v2 section 2.9.5): jurisdiction, department and the facility's OID are sent back."""
+    written = "4711^^^AHMC&2.999.10&ISO^MR^AHMC&2.999.10&ISO^20260101^^YF^ED"
+    given = identifier(written, USUAL, CX, ())
+    plain = identifier("4711^^^AHMC&2.999.10&ISO^MR^AHMC", USUAL, CX, ())
+    assert given is not None
+    assert plain is not None
+    assert (given.value, given.facility, given.written, plain.written) == ("4711", "AHMC", written, None)
+    record = with_admission(identifiers=(given,))
+    assert identifiers(update(record))[0] == written
+    assert identifiers(update(record, version="2.4"))[0] == "^".join(written.split("^")[:8])
