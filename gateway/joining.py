@@ -138,7 +138,7 @@ class Joining:
         spans = []
         for band in bands:
             for episode in episodes.of_band(tx, band, traffic=kept.traffic):
-                gathering = known.get(episode.id) or self._gather(tx, episode)
+                gathering = known.get(episode.id) or self._gather(tx, episode, kept.stored)
                 known[episode.id] = gathering
                 spans.append(Span(episode.id, band, *gathering.span()))
         where = membership(kept.sightings, kept.at, spans, self.region.rules)
@@ -180,14 +180,14 @@ class Joining:
                 episodes.close(tx, other.id, at=kept.at)
         return min((other.opened for other in others if other.opened > kept.at), default=None)
 
-    def _gather(self, tx: Tx, episode: Episode) -> Gathering:
+    def _gather(self, tx: Tx, episode: Episode, at_hand: Stored | None = None) -> Gathering:
+        """Give back an episode with its members; the record `at_hand` need not be read again."""
         found = links.of_episode(tx, episode.id)
         members = {}
         for link in found:
             if link.state is LinkState.WITHDRAWN:
                 continue
-            report = link.kind is RecordKind.CARE_REPORT
-            stored: Stored = reports.get(tx, link.record) if report else visits.get(tx, link.record)
+            stored = at_hand if at_hand and at_hand.id == link.record else _stored(tx, link)
             members[link.record] = Member(stored, link)
         return Gathering(episode, members, left=len(members) < len(found))
 
@@ -320,12 +320,8 @@ class Joining:
 
 def gather_linked(tx: Tx, episode: str) -> tuple[tuple[LinkedReport, ...], tuple[LinkedVisit, ...]]:
     """Give back everything an episode holds now, withdrawn links left out; for telling and for looking up."""
-    members = []
-    for link in links.of_episode(tx, episode):
-        if link.state is not LinkState.WITHDRAWN:
-            report = link.kind is RecordKind.CARE_REPORT
-            members.append(Member(reports.get(tx, link.record) if report else visits.get(tx, link.record), link))
-    return linked(members)
+    found = links.of_episode(tx, episode)
+    return linked(Member(_stored(tx, link), link) for link in found if link.state is not LinkState.WITHDRAWN)
 
 
 def linked(members: Iterable[Member]) -> tuple[tuple[LinkedReport, ...], tuple[LinkedVisit, ...]]:
@@ -343,6 +339,12 @@ def linked(members: Iterable[Member]) -> tuple[tuple[LinkedReport, ...], tuple[L
             if isinstance(s, StoredVisit)
         ),
     )
+
+
+def _stored(tx: Tx, link: Link) -> Stored:
+    if link.kind is RecordKind.CARE_REPORT:
+        return reports.get(tx, link.record)
+    return visits.get(tx, link.record)
 
 
 def _facts(member: Member, bands: frozenset[str]) -> Facts:

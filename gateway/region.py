@@ -53,12 +53,10 @@ class Feed:
 
     def knows(self, application: str, facility: str) -> int:
         """How well MSH-3.1 and MSH-4.1 fit this feed: 0 not at all, else the number of parts that agree."""
-        if self.sender is None:
+        wanted = self.sender
+        if wanted is None or wanted.application not in (None, application) or wanted.facility not in (None, facility):
             return 0
-        wanted = [(self.sender.application, application), (self.sender.facility, facility)]
-        if any(want is not None and want != got for want, got in wanted):
-            return 0
-        return sum(want is not None for want, _ in wanted)
+        return (wanted.application is not None) + (wanted.facility is not None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

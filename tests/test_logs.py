@@ -3,6 +3,8 @@
 import ast
 import io
 import json
+import logging
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -16,11 +18,12 @@ GATEWAY = Path(__file__).parent.parent / "gateway"
 
 @pytest.fixture
 def stream() -> Iterator[io.StringIO]:
-    kept = structlog.get_config()
+    kept, handlers = structlog.get_config(), list(logging.getLogger().handlers)
     text = io.StringIO()
     set_up(text)
     yield text
     structlog.configure(**kept)
+    logging.getLogger().handlers = handlers
 
 
 def calls() -> list[tuple[str, str, set[str]]]:
@@ -76,3 +79,15 @@ def test_an_event_is_one_line_of_json_with_time_and_level(stream: io.StringIO) -
 def test_debug_events_are_left_out_unless_asked_for(stream: io.StringIO) -> None:
     log("connection_opened", level="debug", door="admissions", address="127.0.0.1")
     assert stream.getvalue() == ""
+
+
+def test_what_a_library_complains_of_is_told_by_its_place_alone(stream: io.StringIO) -> None:
+    """A library's sentence, or the traceback it logs, may quote a person."""
+    try:
+        raise KeyError("Quillfeather")
+    except KeyError:
+        logging.getLogger("some.library").exception("cannot find Quillfeather")
+    told = json.loads(stream.getvalue())
+    assert (told["event"], told["library"], told["error"]) == ("library_complained", "some.library", "KeyError")
+    assert re.fullmatch(r"test_logs:\d+", told["place"])
+    assert "Quillfeather" not in stream.getvalue()

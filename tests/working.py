@@ -119,7 +119,7 @@ class House:
     # ── what is there ──────────────────────────────────────────────────────────────────────────
 
     def found(self, traffic: Traffic = Traffic.LIVE) -> Episodes:
-        return self.database.read(lambda tx: _found(tx, traffic))
+        return self.database.read(lambda tx: found_in(tx, traffic))
 
     def reviews(self, question: str, state: ReviewState = ReviewState.OPEN) -> list[Review]:
         everything = self.database.read(_every_review)
@@ -182,7 +182,8 @@ def edited(data: bytes, **fields: bytes) -> bytes:
     return b"\r".join(lines)
 
 
-def _found(tx: Tx, traffic: Traffic) -> Episodes:
+def found_in(tx: Tx, traffic: Traffic) -> Episodes:
+    """What lies in a store, of one kind of traffic."""
     there = {}
     for (episode_id,) in tx.rows(Statement(EPISODES.select().with_only_columns(EPISODES.c.id))):
         episode = episodes.get(tx, episode_id)

@@ -17,7 +17,7 @@ from collections.abc import Mapping
 from enum import StrEnum
 from typing import Final, NamedTuple
 
-from gateway.adapters.er7 import Message, Position, Segment
+from gateway.adapters.er7 import Message, Position
 from gateway.adapters.er7_times import read_time
 from gateway.findings import finding
 from gateway.records import Finding
@@ -205,8 +205,8 @@ _VERSION = re.compile(r"2\.\d{1,2}(?:\.\d{1,2})?|2\.0D", re.ASCII)  # table 0104
 def event_of(message: Message) -> AdmissionEvent:
     """Say what the message announces. Never raises, never refuses: what is odd is in `notes`."""
     header = message.header
-    said = {number: _text(header, number) for number in (3, 4, 7, 9, 10, 11, 12)}
-    message_type, code = said[9], _text(header, 9, 2)
+    said = {number: header.said(number) for number in (3, 4, 7, 9, 10, 11, 12)}
+    message_type, code = said[9], header.said(9, 2)
     kind = _KINDS.get(message_type, Kind.OTHER)
     trigger = TRIGGERS.get(code, UNKNOWN_TRIGGER) if kind is Kind.ADMISSION else UNKNOWN_TRIGGER
     return AdmissionEvent(
@@ -232,11 +232,6 @@ def times_of(message: Message) -> EventTimes:
     """Say when the event happened. Never raises."""
     event_place, event_time = _first_time(message, _EVENT_TIMES)
     return EventTimes(event_time, event_place, recorded_time=_first_time(message, _EVENT_TIMES[1:])[1])
-
-
-def _text(segment: Segment, field: int, component: int = 1) -> str:
-    value = segment.value(field, component)
-    return value.strip() if isinstance(value, str) else ""  # a header field has no state to delete
 
 
 def _first_time(message: Message, places: tuple[Position, ...]) -> tuple[Position, str]:
@@ -271,7 +266,7 @@ def _note_header(said: Mapping[int, str], trigger: str) -> list[Finding]:
 
 def _note_event(message: Message, code: str) -> list[Finding]:
     event = message.find_segment("EVN")
-    if event is None or _text(event, 1) in {"", code}:
+    if event is None or event.said(1) in {"", code}:
         return []
     return [finding("hl7-event-code", path="EVN-1", line=event.line)]
 
@@ -282,7 +277,7 @@ def _note_kind(message: Message, kind: Kind, code: str, trigger: Trigger) -> lis
     notes = []
     if code and trigger is UNKNOWN_TRIGGER:
         notes.append(finding("hl7-trigger-unknown", path="MSH-9.2", line=1))
-    structure = _text(message.header, 9, 3)
+    structure = message.header.said(9, 3)
     if structure and trigger is not UNKNOWN_TRIGGER and structure not in {f"ADT_{code}", *trigger.structures}:
         notes.append(finding("hl7-structure", path="MSH-9.3", line=1))
     if not message.segments("EVN"):

@@ -156,6 +156,14 @@ class Segment:
             text = delimiters.nth_repetition(text, repetition)
         return delimiters.part(text, component, subcomponent)
 
+    def said(self, field: int, component: int = 1) -> str:
+        """Give back one value as bare text, where nothing can be deleted: "" for the delete indicator too."""
+        raw = self.field(field)
+        if not raw or (component == 1 and raw.isalnum()):
+            return raw
+        value = self.value(field, component)
+        return value.strip() if isinstance(value, str) else ""
+
     def _is_whole(self, number: int) -> bool:
         return number <= 2 and self.name in HEADERS
 

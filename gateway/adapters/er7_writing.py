@@ -95,6 +95,8 @@ def _build_leaf(leaf: Leaf, delimiters: Delimiters, place: str) -> str:
         return ""
     if leaf is NULL:
         return NULL_TEXT
+    if not leaf or leaf.isalnum():
+        return leaf  # most values: letters and digits, and nothing to escape
     if leaf == NULL_TEXT and not isinstance(leaf, Raw):
         raise GatewayFault(f"{place}: two quotes would delete what the receiver has")
     lines = _LINE_END.split(leaf.replace("\t", " "))

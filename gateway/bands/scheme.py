@@ -212,8 +212,8 @@ class Scheme(msgspec.Struct, frozen=True, kw_only=True, dict=True):
 
     @cached_property
     def _beginnings(self) -> tuple[str, ...]:
-        """One of these stands in every text that writes an identifier: a prefix up to its first gap, in any case."""
-        end = self.groups[0] if self.groups else self.length
+        """One of these stands in every text that writes an identifier: how a prefix begins, in any case."""
+        end = 1 if self.groups[:1] == (1,) else 2  # a separator may stand behind a first group of one
         letters = ([{character, character.lower()} for character in prefix[:end]] for prefix in self.prefixes)
         return tuple("".join(spelt) for each in letters for spelt in itertools.product(*each))
 

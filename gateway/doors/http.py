@@ -9,7 +9,7 @@ always 200: AE and AR are answers too.
 import base64
 import binascii
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Awaitable, Callable, Iterable
 from typing import BinaryIO
 
 import orjson
@@ -27,6 +27,7 @@ from gateway.region import Feed, Region
 FHIR_JSON = "application/fhir+json; charset=UTF-8"
 XML_TYPES = {"application/xml", "text/xml", ""}
 HL7_TYPES = {"application/hl7-v2", "application/hl7-v2+er7", "x-application/hl7-v2+er7"}
+OTHER_METHODS = ["GET", "HEAD", "PUT", "PATCH", "DELETE", "OPTIONS"]
 IN_MEMORY = 1024 * 1024  # a larger body waits in a temporary file, so that memory stays bounded
 LATER = "30"  # seconds until a sender should try again when the store is down
 
@@ -34,10 +35,12 @@ LATER = "30"  # seconds until a sender should try again when the store is down
 def http_doors(intake: Intake, region: Region) -> list[Route]:
     """Give back the routes of the doors."""
     doors = _HttpDoors(intake, region)
-    return [
-        Route("/care-reports", doors.care_reports, methods=["POST"]),
-        Route("/admissions", doors.admissions, methods=["POST"]),
-    ]
+    return [*by_post("/care-reports", doors.care_reports), *by_post("/admissions", doors.admissions)]
+
+
+def by_post(path: str, answer: Callable[[Request], Awaitable[Response]]) -> list[Route]:
+    """Give back the routes of an address that takes POST alone; other methods would fall through to the pages."""
+    return [Route(path, answer, methods=["POST"]), Route(path, _not_allowed, methods=OTHER_METHODS)]
 
 
 def outcome(status: int, issues: Iterable[dict[str, object]], **headers: str) -> Response:
@@ -55,7 +58,7 @@ class _HttpDoors:
         if feed is None:
             return _unknown_sender()
         if _content_type(request) not in XML_TYPES:
-            return outcome(415, [issue("error", "not-supported", "not XML: send the export as application/xml")])
+            return outcome(415, [issue("error", "not-supported", "send XML as application/xml, uncompressed")])
         limit = self._region.settings.care_report_bytes
         with tempfile.SpooledTemporaryFile(max_size=IN_MEMORY) as body:
             try:
@@ -77,7 +80,7 @@ class _HttpDoors:
         if feed is None:
             return _unknown_sender()
         if _content_type(request) not in HL7_TYPES:
-            return outcome(415, [issue("error", "not-supported", "send HL7 v2 as application/hl7-v2")])
+            return outcome(415, [issue("error", "not-supported", "send HL7 v2 as application/hl7-v2, uncompressed")])
         with tempfile.SpooledTemporaryFile(max_size=IN_MEMORY) as body:
             try:
                 await _take_body(request, body, self._region.settings.mllp_frame_bytes)  # type: ignore[arg-type]
@@ -112,6 +115,10 @@ def sign_in_pair(request: Request) -> tuple[str, str]:
 
 
 def _content_type(request: Request) -> str:
+    """The media type without parameters; something that no door takes for a body that is compressed."""
+    coding = request.headers.get("content-encoding", "identity").strip().lower()
+    if coding not in ("", "identity"):
+        return coding
     return request.headers.get("content-type", "").partition(";")[0].strip().lower()
 
 
@@ -127,6 +134,11 @@ async def _take_body(request: Request, body: BinaryIO, limit: int) -> None:
     except ClientDisconnect as error:
         raise SenderFault("the request ended early", code="payload-cut-off", remedy="send it again") from error
     body.seek(0)
+
+
+async def _not_allowed(request: Request) -> Response:
+    del request
+    return outcome(405, [issue("error", "not-supported", "this address takes POST alone")], Allow="POST")
 
 
 def _unknown_sender() -> Response:

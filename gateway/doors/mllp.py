@@ -151,8 +151,9 @@ class MllpDoor:
         """Write an answer, if there is one. Raises `TimeoutError` when the peer reads none of its answers."""
         if answer:
             writer.write(frame(answer))
-            async with asyncio.timeout(self._settings.idle_seconds):
-                await writer.drain()
+            if writer.transport.get_write_buffer_size():  # it did not leave at once
+                async with asyncio.timeout(self._settings.idle_seconds):
+                    await writer.drain()
 
 
 def _now() -> float:

@@ -22,18 +22,23 @@ import os
 import secrets
 import tempfile
 from collections.abc import Iterable
+from functools import lru_cache
 from pathlib import Path
+from typing import Any, TypeVar
 
 from cryptography.exceptions import InvalidTag
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
+from msgspec.json import Decoder
 
 from gateway.errors import ConfigurationFault, Fault, GatewayFault
 
+T = TypeVar("T")
 _FORM = b"\x01"
 _KEY_BYTES = 32
 _ID_BYTES = 8
 _NONCE_BYTES = 12
 _TAG_BYTES = 16
+_REMEMBERED = 256  # records; every message of a visit looks at the same reports again
 _HEAD_BYTES = len(_FORM) + _ID_BYTES + _NONCE_BYTES
 _FILE_HEAD = (
     "# The keys of the gateway's database. Keep a copy apart from the backups: without it they cannot be read.\n"
@@ -49,6 +54,7 @@ class KeyRing:
         self._newest = list(self._ciphers)[-1]
         self._cipher = self._ciphers[self._newest]
         self._head = _FORM + self._newest
+        self._recent = lru_cache(maxsize=_REMEMBERED)(self._decode)
 
     @property
     def ids(self) -> frozenset[str]:
@@ -78,6 +84,17 @@ class KeyRing:
             return cipher.decrypt(nonce, blob[_HEAD_BYTES:], place.encode())
         except InvalidTag as error:
             raise GatewayFault(f"{place}: the sealed content was altered, or belongs elsewhere") from error
+
+    def read(self, blob: bytes, *, place: str, decoder: Decoder[T]) -> T:
+        """Give back the record that was sealed for `place`, which may be one that was given back before.
+
+        A blob is sealed under a nonce of its own, so the same blob is always the same record. Raises as `open`.
+        """
+        record: T = self._recent(blob, place, decoder)
+        return record
+
+    def _decode(self, blob: bytes, place: str, decoder: Decoder[Any]) -> Any:
+        return decoder.decode(self.open(blob, place=place))
 
 
 def make_keys(path: Path) -> KeyRing:

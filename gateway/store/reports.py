@@ -183,7 +183,7 @@ def history(tx: Tx, report_id: str) -> list[ReportVersion]:
     return [
         ReportVersion(
             version=version,
-            report=_DECODER.decode(tx.keys.open(content, place=_place(report_id, version))),
+            report=tx.keys.read(content, place=_place(report_id, version), decoder=_DECODER),
             message=message,
             content_hash=bytes(content_hash),
             event_time=from_micros(event_time),
@@ -242,7 +242,7 @@ def _stored(tx: Tx, row: Row) -> StoredReport:
     report_id, version, message, content_hash, event_time, created, updated, content = row
     return StoredReport(
         id=report_id,
-        report=_DECODER.decode(tx.keys.open(content, place=_place(report_id, version))),
+        report=tx.keys.read(content, place=_place(report_id, version), decoder=_DECODER),
         version=version,
         message=message,
         content_hash=bytes(content_hash),

@@ -36,7 +36,7 @@ def build_app(intake: Intake, region: Region, database: Database, clock: Callabl
     routes = [
         *_health(database),
         *http_doors(intake, region),
-        LookUp(database, region, clock, attempts, passwords).route(),
+        *LookUp(database, region, clock, attempts, passwords).routes(),
         Mount("/", pages(state)),
     ]
     return FastAPI(

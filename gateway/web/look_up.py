@@ -15,7 +15,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from gateway.doors.http import sign_in_pair
+from gateway.doors.http import by_post, sign_in_pair
 from gateway.errors import StoreUnavailable
 from gateway.looking_up import look_up, note_look_up
 from gateway.region import Region
@@ -67,9 +67,9 @@ class LookUp:
         self._passwords = passwords
         self._misses = Misses(region.settings.look_up_misses)
 
-    def route(self) -> Route:
-        """Give back the route."""
-        return Route("/lookup", self._answer, methods=["POST"])
+    def routes(self) -> list[Route]:
+        """Give back the routes."""
+        return by_post("/lookup", self._answer)
 
     async def _answer(self, request: Request) -> Response:
         account, password = sign_in_pair(request)

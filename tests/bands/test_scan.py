@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from stdnum import gs1_128
 
 from gateway.bands.scan import LONGEST, SYMBOLOGIES, Band, NotABand, find_in_text, read
-from gateway.bands.scheme import DIGITS, LETTERS, Scheme
+from gateway.bands.scheme import DIGITS, LETTERS, SEPARATORS, Scheme
 from gateway.findings import FINDINGS
 
 from .schemes import GSRN, SCHEMES, YARROWFEN
@@ -326,6 +326,13 @@ def stays_or_is_refused(raws: Iterable[str], identifier: str) -> bool:
     return all(isinstance(answer, NotABand) or answer.canonical == identifier for answer in answers)
 
 
+@settings(max_examples=400)
+@given(st.one_of(st.text(alphabet=DIGITS + LETTERS + "yf801" + SEPARATORS, max_size=24), identifiers(YARROWFEN)))
+def test_the_short_way_for_other_identifiers_ends_where_the_long_way_does(raw: str) -> None:
+    """A control character means nothing, and keeps `read` from taking any short way."""
+    assert read(raw, SCHEMES) == read(f"\x01{raw}", SCHEMES)
+
+
 @settings(max_examples=40)
 @given(identifiers(YARROWFEN))
 def test_no_substitution_becomes_another_band(identifier: str) -> None:
@@ -414,6 +421,12 @@ def words_found(text: str) -> list[tuple[str, str]]:
 )
 def test_bands_in_prose(text: str, words: list[str]) -> None:
     assert [word for word, _ in words_found(text)] == words
+
+
+@pytest.mark.parametrize("written", ["Y F7K4 M2QG", "yF7k4-m2qg", "y.f7k4.m2qg"])
+def test_a_band_whose_prefix_is_parted_is_found_too(written: str) -> None:
+    scheme = scheme_with(groups=(1, 4, 4))
+    assert [found.band.canonical for found in find_in_text(f"band {written} on", [scheme])] == ["YF7K4M2QG"]
 
 
 @given(identifiers(YARROWFEN), st.text(), st.text())

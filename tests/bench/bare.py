@@ -1,11 +1,11 @@
 """Two receivers that do as little as can be done, to know what the machine and the sender can give.
 
     python -m tests.bench.bare echo         answers at once
-    python -m tests.bench.bare keep FILE    writes the bare bytes into an SQLite file and answers after the commit
+    python -m tests.bench.bare keep FILE    writes the bytes into an SQLite file and answers after the commit
 
-Both answer every frame with the same acknowledgement, read nothing, map nothing, link nothing. `keep` writes
-with a write-ahead log, synchronous=FULL, and one commit for all that waits, as the gateway does. The port
-is the first line on standard output.
+Both answer every frame with the same acknowledgement, map nothing, link nothing. `keep` splits each message on its
+delimiters and throws that away; it writes one row, with a write-ahead log, synchronous=FULL, and one commit for
+all that waits, as the gateway does. The port is the first line on standard output.
 """
 
 import asyncio
@@ -66,7 +66,18 @@ def keeper(path: str, loop: asyncio.AbstractEventLoop) -> Keep:
             loop.call_soon_threadsafe(_answer_all, [answer for _, answer in batch])
 
     threading.Thread(target=write, daemon=True).start()
-    return lambda frame, answer: waiting.put((frame, answer))
+
+    def keep(frame: bytes, answer: Callable[[], None]) -> None:
+        split(frame)
+        waiting.put((frame, answer))
+
+    return keep
+
+
+def split(frame: bytes) -> list[list[list[str]]]:
+    """Give back segments, fields and components, and nothing of what they mean."""
+    text = frame[1:-2].decode("latin-1").replace("\n", "\r")
+    return [[field.split("^") for field in segment.split("|")] for segment in text.split("\r")]
 
 
 def _answer_all(answers: list[Callable[[], None]]) -> None:

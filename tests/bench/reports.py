@@ -33,12 +33,14 @@ def measure() -> Iterator[Figure]:
         if sent:
             yield _figure(f"  of them {len(sent)}, {feed.name} ({feed.mapping})", region, sent, feed)
     plain = _plain_feed(region.feeds[AGENCY])
-    for folder in FOLDERS:
-        samples = [path.read_bytes() for path in sorted((SAMPLES / folder).glob("*.xml"))]
-        if samples:
-            yield _figure(f"care report read + map, {len(samples)} of {folder}", region, samples, plain)
-        else:
-            print(f"absent, so not measured: the samples ({folder})")
+    folders = {each: [path.read_bytes() for path in sorted((SAMPLES / each).glob("*.xml"))] for each in FOLDERS}
+    samples = [sample for each in folders.values() for sample in each]
+    if not samples:
+        print("absent, so not measured: the samples of the standard")
+        return
+    yield _figure(f"care report read + map, all {len(samples)} samples", region, samples, plain)
+    for folder, files in folders.items():
+        yield _figure(f"  of them {len(files)}, {folder}", region, files, plain)
 
 
 def _figure(what: str, region: Region, files: list[bytes], feed: Feed | None) -> Figure:

@@ -320,11 +320,13 @@ def test_a_frame_without_end_is_cut_off(monkeypatch: pytest.MonkeyPatch) -> None
 
     async def run() -> None:
         async with door(mllp_frame_bytes=2048) as opened, calling(opened) as caller:
-            caller.writer.write(b"\x0b" + MESSAGE)
             with pytest.raises(ConnectionError):
-                while True:
-                    caller.writer.write(b"x" * 10_000)
-                    await caller.writer.drain()
+                await flood(caller)
+
+    async def flood(caller: Caller) -> None:
+        caller.writer.write(b"\x0b" + MESSAGE)
+        while True:
+            await caller.send(b"x" * 10_000)
 
     asyncio.run(run())
 
@@ -413,15 +415,16 @@ def test_frames_that_overlap_the_reads_are_not_half_frames() -> None:
     """A busy sender's bytes always end in the middle of a frame; each frame has a limit of its own."""
 
     async def run() -> None:
-        async with door(half_frame_seconds=0.3) as opened, calling(opened) as caller:
-            stream = b"".join(framed(numbered(n)) for n in range(1, 13))
-            cut = len(framed()) // 2
-            await caller.send(stream[:cut])
-            for number in range(1, 12):
-                await asyncio.wait([asyncio.create_task(caller.reader.readuntil(b"\x1c\r"))], timeout=0.05)
-                await caller.send(stream[cut : cut + len(framed())])
-                cut += len(framed())
-                assert not caller.reader.at_eof(), number
+        frames = [framed(numbered(n)) for n in range(10, 30)]
+        stream, size, half = b"".join(frames), len(frames[0]), len(frames[0]) // 2
+        async with door(half_frame_seconds=0.8) as opened, calling(opened) as caller:
+            answers = asyncio.create_task(caller.reader.readuntil(b"MSA|AA|M29\r\x1c\r"))
+            for cut in range(0, len(stream), size):
+                await caller.send(stream[max(cut - size + half, 0) : cut + half])
+                await asyncio.wait([answers], timeout=0.05)
+                assert not answers.done()
+            await caller.send(stream[len(stream) - size + half :])
+            assert (await asyncio.wait_for(answers, 10)).count(b"MSA|AA|") == len(frames)
 
     asyncio.run(run())
 

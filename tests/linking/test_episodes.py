@@ -16,6 +16,7 @@ from gateway.linking.episodes import (
     Opens,
     Span,
     membership,
+    ordered_bands,
     prose_bands,
     time_of_report,
     time_of_visit,
@@ -156,3 +157,32 @@ def test_a_visit_is_dated_by_its_start_or_its_newest_message() -> None:
     assert dated(event_time=NOON, message_time=NOON - DAY) == NOON
     assert dated(message_time=NOON) == NOON
     assert dated() == NOON + DAY
+
+
+def test_the_band_that_was_seen_first_is_the_primary_one() -> None:
+    """Whatever was heard of first: the original identifier persists for the whole episode (common practice)."""
+    heard = [(NOON + DAY, ["B"]), (NOON, ["A", "B"]), (NOON + 2 * DAY, ["C", "A"])]
+    for order in permutations(heard):
+        assert ordered_bands(("B", "C", "A"), order) == ("A", "B", "C")
+
+
+def test_a_band_that_nobody_names_any_more_comes_last() -> None:
+    assert ordered_bands(("GONE", "B", "A"), [(NOON, ["A"]), (NOON + DAY, ["B", "X"])]) == ("A", "B", "GONE")
+
+
+@given(
+    st.permutations(["A", "B", "C", "D"]),
+    st.lists(
+        st.tuples(
+            st.integers(0, 3).map(lambda days: NOON + days * DAY), st.lists(st.sampled_from("ABCDX"), unique=True)
+        ),
+        max_size=5,
+    ),
+)
+def test_ordering_loses_no_band_and_does_not_depend_on_who_came_first(
+    bands: list[str], heard: list[tuple[datetime, list[str]]]
+) -> None:
+    found = ordered_bands(bands, heard)
+    assert sorted(found) == sorted(bands)
+    assert ordered_bands(bands, heard[::-1]) == found
+    assert ordered_bands(found, heard) == found

@@ -2,7 +2,7 @@
 
 import threading
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -192,7 +192,15 @@ def test_only_two_states_settle(database: Database, homes: list[str], state: Del
 
 
 def test_the_next_due_time_is_that_of_what_can_go_first(database: Database, homes: list[str]) -> None:
-    next_due = lambda: database.read(lambda tx: deliveries.next_due(tx, SUB))  # noqa: E731
+    def next_due() -> datetime | None:
+        """What is due is ready then, and not before."""
+        due = database.read(lambda tx: deliveries.next_due(tx, SUB))
+        for late in (0, 7, 8, 9, 67, 68):
+            now = NOW + late * SECOND
+            ready = database.read(lambda tx, now=now: deliveries.is_ready(tx, SUB, now=now))
+            assert ready == (due is not None and due <= now)
+        return due
+
     assert next_due() is None
     made = [delivery(1, homes[0], late=8), delivery(2, homes[0]), delivery(3, homes[1], late=9)]
     database.write(lambda tx: deliveries.queue(tx, made))

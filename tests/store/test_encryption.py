@@ -4,6 +4,7 @@ import stat
 import threading
 from pathlib import Path
 
+import msgspec
 import pytest
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 from hypothesis import given
@@ -36,6 +37,20 @@ def test_one_changed_byte_is_noticed(position: int, change: int) -> None:
     blob[position % len(blob)] ^= change
     with pytest.raises(GatewayFault):
         RING.open(bytes(blob), place="messages:1")
+
+
+def test_a_record_is_read_anew_only_where_its_blob_is_another() -> None:
+    """The rule of `read`: the same blob at the same place is the same record; anything else is opened and checked."""
+    numbers = msgspec.json.Decoder(list[int])
+    one, other = RING.seal(b"[1]", place="reports:1"), RING.seal(b"[1]", place="reports:1")
+    first = RING.read(one, place="reports:1", decoder=numbers)
+    assert RING.read(one, place="reports:1", decoder=numbers) is first
+    assert RING.read(other, place="reports:1", decoder=numbers) is not first
+    assert RING.read(one, place="reports:1", decoder=msgspec.json.Decoder(tuple[int, ...])) == (1,)
+    with pytest.raises(GatewayFault):
+        RING.read(one, place="reports:2", decoder=numbers)
+    with pytest.raises(GatewayFault):
+        RING.read(one[:-1] + bytes([one[-1] ^ 1]), place="reports:1", decoder=numbers)
 
 
 @pytest.mark.parametrize("blob", [b"", b"\x01", b"\x01" * 20, bytes(range(100, 164))])

@@ -3,6 +3,7 @@
 from datetime import timedelta
 
 import pytest
+from msgspec.structs import replace
 
 from gateway.errors import GatewayFault
 from gateway.records import Episode, EpisodeState, Traffic
@@ -80,3 +81,36 @@ def test_a_move_that_the_state_does_not_allow_is_a_fault(database: Database) -> 
         database.write(lambda tx: episodes.close(tx, first.id, at=NOW))
     with pytest.raises(GatewayFault):
         database.read(lambda tx: episodes.get(tx, "none"))
+
+
+def test_bands_are_put_into_another_order(database: Database) -> None:
+    """Common practice, no source: the band that was worn first stays the primary one."""
+    first = episode("P", "A", "B")
+    database.write(lambda tx: episodes.add(tx, first))
+    earlier = NOW - timedelta(hours=1)
+    told = database.write(lambda tx: episodes.rearrange(tx, first, ("B", "P", "A"), opened=earlier))
+    assert told == database.read(lambda tx: episodes.get(tx, first.id))
+    assert (told.bands, told.opened) == (("B", "P", "A"), earlier)
+    grown = database.write(lambda tx: episodes.add_band(tx, told, "C", since=NOW))
+    assert grown.bands == ("B", "P", "A", "C")
+    assert find_open(database, "P") == grown
+
+
+def test_an_episode_may_be_over_before_it_is_known(database: Database) -> None:
+    newer = episode("P")
+    older = replace(episode("P", opened=NOW - timedelta(days=9)), state=EpisodeState.CLOSED, closed=NOW)
+    database.write(lambda tx: episodes.add(tx, newer))
+    database.write(lambda tx: episodes.add(tx, older))
+    assert find_open(database, "P") == newer
+    assert database.read(lambda tx: episodes.get(tx, older.id)) == older
+    database.write(lambda tx: episodes.add_band(tx, older, "A", since=NOW))
+    assert find_open(database, "A") is None, "an alias of a closed episode is over with it"
+
+
+def test_an_alias_may_be_somebody_elses_by_now(database: Database) -> None:
+    home, other = episode("P"), episode("A", opened=NOW + timedelta(days=9))
+    database.write(lambda tx: [episodes.add(tx, each) for each in (home, other)] and None)
+    grown = database.write(lambda tx: episodes.add_band(tx, home, "A", since=NOW, until=other.opened))
+    assert grown.bands == ("P", "A")
+    assert find_open(database, "A") == other
+    assert find_open(database, "P") == grown
