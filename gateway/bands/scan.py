@@ -159,7 +159,7 @@ def _is_other_identifier(raw: str, schemes: Sequence[Scheme]) -> bool:
     Most of what stands where a band may stand is such a number of somebody else's, and no step of `read` can
     make it a band: there is nothing to take off, since no string of a site consists of such characters alone.
     """
-    compacted = compact(raw)
+    compacted = raw.upper() if raw.isascii() and raw.isalnum() else compact(raw)
     return (
         compacted.isascii()
         and compacted.isalnum()

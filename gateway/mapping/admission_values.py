@@ -5,6 +5,7 @@ value gathers comes from all its places, each thing once.
 """
 
 from collections.abc import Callable, Mapping, Sequence, Set
+from functools import partial
 from typing import Any, NamedTuple
 
 from gateway.adapters.er7 import Message
@@ -18,6 +19,9 @@ from gateway.mapping.rules import Conversion, Place
 from gateway.mapping.source import Source
 from gateway.mapping.tables import CodeTable
 from gateway.records import Diagnosis, Finding, Identifier, Origin, Sex
+
+#: `Origin(…)` without the detour over its generated constructor: a message has dozens of them.
+_origin: Callable[[tuple[str, int, str]], Origin] = partial(tuple.__new__, Origin)
 
 
 class Case:
@@ -115,7 +119,7 @@ def _take(value: Value, case: Case) -> Any:
             if result.__class__ is Doubtful:
                 result = case.settle(result, path, line)
             if result is not None:
-                case.origins[value.name] = Origin(path, line, value.rule)
+                case.origins[value.name] = _origin((path, line, value.rule))
                 return result
     return None
 
@@ -129,7 +133,7 @@ def gather(value: Value, case: Case) -> tuple[Any, ...]:
         for raw, path, line in spot.look(case.segments, case.delimiters):
             result = case.settle(convert(case, spot, raw), path, line)
             if result is not None and result not in results:
-                case.origins[f"{value.name}[{len(results)}]"] = Origin(path, line, value.rule)
+                case.origins[f"{value.name}[{len(results)}]"] = _origin((path, line, value.rule))
                 results[result] = None
     return tuple(results)
 
@@ -139,7 +143,7 @@ def take_any(value: Value, case: Case) -> bool:
     for spot, convert in value.places:
         for raw, path, line in spot.look(case.segments, case.delimiters):
             if case.settle(convert(case, spot, raw), path, line):
-                case.origins[value.name] = Origin(path, line, value.rule)
+                case.origins[value.name] = _origin((path, line, value.rule))
                 return True
     return False
 
@@ -156,7 +160,7 @@ def read_diagnoses(values: tuple[Value, ...], case: Case) -> tuple[Diagnosis, ..
                 if value.field not in row:
                     result = case.settle(convert(case, spot, raw), path, line)
                     if result is not None:
-                        row[value.field] = (result, Origin(path, line, value.rule))
+                        row[value.field] = (result, _origin((path, line, value.rule)))
     diagnoses: list[Diagnosis] = []
     for line in sorted(line for line in rows if rows[line]):
         row = rows[line]

@@ -15,8 +15,6 @@ from dataclasses import dataclass
 from typing import Any
 
 from gateway.adapters.er7 import Message, Segment
-from gateway.adapters.er7_text import NULL
-from gateway.adapters.er7_text import Value as Said
 from gateway.findings import finding
 from gateway.mapping.admission_bands import BandSpot, compile_band, look_for_bands
 from gateway.mapping.admission_values import Case, Value, compile_value, gather, read_diagnoses, take_any, take_each
@@ -70,6 +68,7 @@ class AdmissionReader:
         return tuple([self._record(message, segments, source, noted) for segments in _patients(message)])
 
     def _record(self, message: Message, segments: Segments, source: Source, noted: Sequence[Finding]) -> Admission:
+        header = message.header
         case = Case(message, segments, source, find_filled(self.watch, segments))
         patient = self._patient(case)
         values = take_each(self.visit, case)
@@ -79,15 +78,14 @@ class AdmissionReader:
         if values.get("event_time") is None and values.get("message_time") is not None:
             values["event_time"], case.origins["event_time"] = values["message_time"], case.origins["message_time"]
         sightings = look_for_bands(self.bands, case)
-        header = message.header
-        processing_id = _processing_id(message)
+        processing_id = header.said(11)
         live = processing_id == "P" and not source.trial
         test = source.trial or processing_id in TEST_TRAFFIC or (is_exercise(sightings) and not live)
         return Admission(
             organisation=source.organisation,
-            trigger=_plain(header.value(9, 2)),
-            control_id=_plain(header.value(10)),
-            version=_plain(header.value(12)),
+            trigger=header.said(9, 2),
+            control_id=header.said(10),
+            version=header.said(12),
             processing_id=processing_id,
             traffic=Traffic.TEST if test else Traffic.LIVE,
             patient=patient,
@@ -165,19 +163,11 @@ def _by_name(segments: Iterable[Segment]) -> Segments:
     return named
 
 
-def _processing_id(message: Message) -> str:
-    return _plain(message.header.value(11))
-
-
-def _plain(said: Said) -> str:
-    return "" if said is None or said is NULL else said.strip()
-
-
 # ── what there is to say about the whole message ───────────────────────────────────────────────────
 
 
 def _findings(case: Case, values: Mapping[str, Any], sightings: Sequence[Sighting], *, live: bool) -> Iterator[Finding]:
-    if _processing_id(case.message) in TEST_TRAFFIC:
+    if case.message.header.said(11) in TEST_TRAFFIC:
         yield finding("hl7-test", path="MSH-11", line=1)
     if case.has_local_times:
         yield finding("time-without-zone", path="MSH-7", line=1)

@@ -65,6 +65,19 @@ def test_values_by_position(place: str, value: object) -> None:
     assert read(ADMISSION.encode()).value(Position.parse(place)) == value
 
 
+@pytest.mark.parametrize(
+    ("segment", "place", "said"),
+    [
+        *(("MSH", (3,), "HIS"), ("MSH", (9, 2), "A01"), ("MSH", (2,), "^~\\&"), ("MSH", (99,), "")),
+        *(("PID", (3,), "4711"), ("PID", (3, 4), "ANVIL"), ("PID", (2,), ""), ("PID", (5, 3), ""), ("PID", (11,), "")),
+        *(("OBX", (5,), "a&b"), ("OBX", (5, 2), "")),
+    ],
+)
+def test_what_is_said_is_the_value_as_bare_text(segment: str, place: tuple[int, ...], said: str) -> None:
+    """The three states of a value (2.4.3.1), of which two say nothing."""
+    assert read(ADMISSION.encode()).segments(segment)[0].said(*place) == said
+
+
 def test_formatted_text_is_taken_whole() -> None:
     message = read(ADMISSION.encode())
     assert message.formatted(Position.parse("OBX[2]-5")) == "one & two\nthree^four"

@@ -3,7 +3,7 @@
 import pytest
 
 from gateway.adapters import er7
-from gateway.mapping.places import compile_place
+from gateway.mapping.places import compile_place, compile_watch, find_filled
 from gateway.mapping.rules import Condition, Presence
 
 MESSAGE = er7.read(
@@ -57,6 +57,18 @@ def test_conditions_hold_in_the_same_repetition_or_segment(
     at: str, where: dict[str, Condition], paths: list[str]
 ) -> None:
     assert [path for _, path, _ in looked(at, where)] == paths
+
+
+def test_only_who_looks_at_a_filled_field_has_anything_to_find() -> None:
+    places = {
+        "number": ["PID-3"],
+        "band": ["ZBD-2", "OBX-5.2"],
+        "name": ["PID-5"],
+        "unit": ["OBX-6"],
+        "far": ["PID-99"],
+    }
+    watch = compile_watch({name: [compile_place(at, {}) for at in ats] for name, ats in places.items()})
+    assert find_filled(watch, MESSAGE.named) == {"number", "band"}
 
 
 @pytest.mark.parametrize("at", ["PID", "PID.3", ""])
