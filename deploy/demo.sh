@@ -4,12 +4,12 @@
 #   sh deploy/demo.sh                  and then serves the pages until Ctrl-C
 #   sh deploy/demo.sh --once --json    prints one JSON document and exits 0 if everything arrived
 set -eu
-cd "$(dirname "$0")/.."
+home=$(CDPATH= cd -- "$(dirname -- "$0")/.." && pwd)  # the caller stays where it stands: what is printed is pasted there
 
 python="${PYTHON:-python3}"
-if [ ! -x .venv/bin/python ]; then
+if [ ! -x "$home/.venv/bin/python" ]; then
     echo "Making .venv and installing, about a minute ..." >&2
-    "$python" -m venv .venv
+    "$python" -m venv "$home/.venv"
 fi
-.venv/bin/python -m pip install --quiet --disable-pip-version-check -e . >&2
-exec .venv/bin/bandgate demo "$@"
+"$home/.venv/bin/python" -m pip install --quiet --disable-pip-version-check -e "$home" >&2
+exec "$home/.venv/bin/bandgate" demo "$@"

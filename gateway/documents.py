@@ -1,226 +1,177 @@
 """YAML documents that people write, checked against a model: every mistake at once, each with its line.
 
-A document becomes a tree that knows the line of everything (`parse_yaml`), then a pydantic model that forbids
-unknown keys checks it (`read_document`). Each complaint of the model becomes a `Fault` that names the file,
-the line, the dotted path and, for a misspelt key or word, what was probably meant. Nothing here reads a file:
-text in, model out.
+A document becomes a tree that knows the line of everything (`gateway.yaml_tree`), then a pydantic model that
+forbids unknown keys checks it. Each complaint of the model becomes a `Fault` that names the file, the line, the
+dotted path and, for a misspelt key or word, what was probably meant.
 
-Only the plain part of YAML is read: mappings, lists and scalars, with the meaning that the core schema of YAML
-1.2.2 (section 10.3.2) gives them, so that `no` and `2026-03-14` are text. Anchors and tags are refused: the one
-lets a short file unfold into a giant, the other names types that these documents do not have.
+One mistake must not hide another. So a misspelt key or word is read on as what was probably meant, and any other
+wrong value is `UNREAD`: the rest of the document is read all the same, and can be asked whether it fits together.
+What does not fit is a `Mistake`; one that rests on something unread is dropped, for perhaps nobody made it.
+Nothing here reads a file: text in, document out.
 """
 
 import difflib
-import re
 import types
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import Enum
-from itertools import takewhile
-from typing import Annotated, Any, Literal, TypeVar, Union, get_args, get_origin
+from typing import Annotated, Any, Generic, Literal, NamedTuple, TypeVar, Union, get_args, get_origin
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    ValidationError,
+    ValidationInfo,
+    ValidatorFunctionWrapHandler,
+    field_validator,
+    model_validator,
+)
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
-from ruamel.yaml import YAML
-from ruamel.yaml.error import MarkedYAMLError, YAMLError
-from ruamel.yaml.events import (
-    AliasEvent,
-    DocumentStartEvent,
-    Event,
-    MappingEndEvent,
-    MappingStartEvent,
-    NodeEvent,
-    ScalarEvent,
-    SequenceEndEvent,
-    SequenceStartEvent,
-)
-from ruamel.yaml.reader import ReaderError
 
-from gateway.errors import ConfigurationFault, Fault
+from gateway.errors import Fault
+from gateway.yaml_tree import UNREAD, Steps, Tree, dotted, parse_yaml
 
 M = TypeVar("M", bound="Section")
-LIMIT = 1024 * 1024  # no file that people write by hand is larger
-DEPTH = 32  # nor nested deeper
 
 
 class Section(BaseModel):
-    """The base of every part of a document: unknown keys are faults, values do not change."""
+    """The base of every part of a document: unknown keys are faults, values do not change.
+
+    What is unread has its default, where there is one; elsewhere it is UNREAD itself, whatever the type says.
+    """
 
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True, allow_inf_nan=False)
 
+    @model_validator(mode="before")
+    @classmethod
+    def _spread_unread(cls, value: Any) -> Any:
+        return dict.fromkeys(cls.model_fields, UNREAD) if value is UNREAD else value
+
+    @field_validator("*", mode="wrap")
+    @classmethod
+    def _let_unread_pass(cls, value: Any, read: ValidatorFunctionWrapHandler, info: ValidationInfo) -> Any:
+        if value is not UNREAD:
+            return read(value)
+        field = cls.model_fields[str(info.field_name)]
+        return UNREAD if field.is_required() else field.get_default(call_default_factory=True)
+
+
+class Mistake(NamedTuple):
+    """Something that does not fit in a document of the right form: where, what is wrong, what to write instead.
+
+    `given` are the other places from which this was concluded.
+    """
+
+    path: Steps
+    message: str
+    remedy: str = ""
+    given: tuple[Steps, ...] = ()
+
 
 @dataclass(frozen=True, slots=True)
-class Tree:
-    """A mapping, a list or one value, and its line counted from 1; what a key names stands on the key's line."""
+class Document(Generic[M]):
+    """A document as far as it could be read; without `faults`, which are those of its form, `content` is whole."""
 
-    value: "dict[str, Tree] | list[Tree] | str | int | float | bool | None"
-    line: int
+    content: M
+    tree: Tree
+    file: str
+    faults: tuple[Fault, ...]
 
-    def find(self, step: str | int) -> "Tree | None":
-        """Give back the part one step below, by key or by index; None when there is none."""
-        if isinstance(self.value, dict) and isinstance(step, str):
-            return self.value.get(step)
-        if isinstance(self.value, list) and isinstance(step, int) and step < len(self.value):
-            return self.value[step]
-        return None
-
-    def plain(self) -> Any:
-        """Give back the same without lines."""
-        if isinstance(self.value, dict):
-            return {key: part.plain() for key, part in self.value.items()}
-        if isinstance(self.value, list):
-            return [part.plain() for part in self.value]
-        return self.value
+    def find_faults(self, mistakes: Iterable[Mistake]) -> list[Fault]:
+        """Give back every fault, of form and by these mistakes, each once and in the order of the lines."""
+        found = [
+            _fault(self.tree, self.file, mistake.path, mistake.message, mistake.remedy)
+            for mistake in mistakes
+            if self.tree.knows(mistake.path) and all(map(self.tree.knows_all_of, mistake.given))
+        ]
+        return sorted(dict.fromkeys([*self.faults, *found]), key=lambda fault: fault.line or 0)
 
 
-def read_document(text: str, model: type[M], *, file: str) -> M:
-    """Give back the checked document.
+def read_document(text: str, model: type[M], *, file: str) -> Document[M]:
+    """Give back the document as far as it can be read, and every mistake of form in it.
 
-    `file` is the name shown in faults. Raises `ConfigurationFault` holding every mistake found.
+    `file` is the name shown in faults. Raises `ConfigurationFault` for what is no YAML mapping at all.
     """
-    tree = parse_yaml(text, file=file)
-    try:
-        return model.model_validate(tree.plain())
-    except ValidationError as error:
-        faults = [_fault(detail, tree, model, file) for detail in error.errors()]
-        raise ConfigurationFault(sorted(faults, key=lambda fault: fault.line or 0)) from None
-
-
-def line_of(tree: Tree, path: Sequence[str | int]) -> int | None:
-    """Give back the line (from 1) on which the value at `path` stands, or that of its nearest parent."""
-    line: int | None = None
-    for step in path:
-        below = tree.find(step)
-        if below is None:
-            break
-        tree, line = below, below.line
-    return line
+    tree, faults = parse_yaml(text, file=file)
+    while True:  # each round respells or spoils some places for good, so there are no more rounds than places
+        try:
+            content = model.model_validate(tree.plain())
+        except ValidationError as error:
+            faults += _mend(tree, error.errors(), model, file)
+        else:
+            return Document(content, tree, file, tuple(sorted(faults, key=lambda fault: fault.line or 0)))
 
 
 def suggest(word: str, choices: Iterable[str]) -> str:
     """Give back "did you mean …?" for the nearest of `choices`, or the list when none is near."""
-    names = sorted(set(choices))
-    near = difflib.get_close_matches(word, names, n=1, cutoff=0.6)
-    if near:
-        return f"did you mean {near[0]}?"
+    names = sorted(set(choices) - {UNREAD})
+    near = find_nearest(word, names)
+    if near is not None:
+        return f"did you mean {near}?"
     return f"one of: {', '.join(names)}" if names else ""
 
 
-def dotted(path: Sequence[str | int]) -> str:
-    """Give back the path as people write it: `feeds[0].mapping`."""
-    text = ""
-    for step in path:
-        text += f"[{step}]" if isinstance(step, int) else (f".{step}" if text else step)
-    return text
+def find_nearest(word: str, choices: Iterable[str]) -> str | None:
+    """Give back which of `choices` a misspelt word probably means; capitals do not matter. None is near: None."""
+    names = {name.lower(): name for name in sorted(choices)}
+    near = difflib.get_close_matches(word.lower(), names, n=1, cutoff=0.6)
+    return names[near[0]] if near else None
 
 
-# ── text to tree ───────────────────────────────────────────────────────────────────────────────────
+# ── a complaint of the model: told as a fault, and put right or spoilt in the tree ─────────────────
 
 
-def parse_yaml(text: str, *, file: str) -> Tree:
-    """Parse one YAML mapping, keeping the line of everything. Raises `ConfigurationFault`."""
-    if len(text) > LIMIT:
-        raise ConfigurationFault([Fault(file, None, "", f"longer than {LIMIT} characters", "split the file")])
-    composer = _Composer(YAML(typ="safe", pure=True).parse(text), file)
-    try:
-        tree = composer.document()
-    except (YAMLError, ValueError, OverflowError) as error:  # the last two: an escape for no character
-        raise ConfigurationFault([_syntax_fault(error, text, file)]) from error
-    if not composer.faults and not isinstance(tree.value, dict):
-        composer.faults.append(Fault(file, tree.line, "", "must be a mapping of keys to values", "write key: value"))
-    if composer.faults:
-        raise ConfigurationFault(list(dict.fromkeys(composer.faults)))
-    return tree
+def _mend(tree: Tree, complaints: Sequence[ErrorDetails], model: type[BaseModel], file: str) -> list[Fault]:
+    """Tell the complaints, and change the tree so that none of them comes again.
+
+    Unknown keys go first: a key that was misspelt is not missing.
+    """
+    placed = [(_steps(complaint, tree), complaint) for complaint in complaints]
+    placed.sort(key=lambda each: each[1]["type"] != "extra_forbidden")
+    faults: list[Fault] = []
+    settled: set[Steps] = set()
+    for path, complaint in placed:
+        if any(path[:end] in settled for end in range(1, len(path) + 1)):
+            continue
+        settled.add(path)
+        if not tree.knows(path):  # UNREAD fits no better here, as in a list of numbers: so the whole is unread
+            tree.put(path[:-1], Tree(UNREAD, tree.line_of(path)))
+            continue
+        owner = _model_at(model, path[:-1])
+        message, remedy = _complaint(complaint, str(path[-1]), owner)
+        faults.append(_fault(tree, file, path, message, remedy))
+        if complaint["type"] == "extra_forbidden":
+            settled.add(_respell(tree, path, _keys(owner)))
+        else:
+            tree.put(path, Tree(_meant(complaint, str(path[-1]), owner), tree.line_of(path)))
+    return faults
 
 
-def _syntax_fault(error: Exception, text: str, file: str) -> Fault:
-    if isinstance(error, MarkedYAMLError):
-        mark = error.problem_mark or error.context_mark
-        message = f"not YAML: {error.problem or error.context}"
-        return Fault(file, mark.line + 1 if mark else None, "", message, "check indentation and colons")
-    if isinstance(error, ReaderError):
-        line = text.count("\n", 0, error.position) + 1
-        return Fault(file, line, "", "not YAML: a character that is no text", "take it out")
-    return Fault(file, None, "", "not YAML", "check what stands in quotes")
+def _fault(tree: Tree, file: str, path: Steps, message: str, remedy: str) -> Fault:
+    return Fault(file, tree.line_of(path), dotted(path), message, remedy)
 
 
-class _Composer:
-    """Puts a tree together from the parser's events, gathering what these documents may not hold."""
+def _respell(tree: Tree, path: Steps, keys: Iterable[str]) -> Steps:
+    """Let the key that an unknown one was probably meant to be, if it is free, name the value; give back its place.
 
-    def __init__(self, events: Iterator[Any], file: str) -> None:
-        self.events, self.file = events, file
-        self.faults: list[Fault] = []
-
-    def document(self) -> Tree:
-        """The one document of the stream; an empty stream is an empty value."""
-        tree: Tree | None = None
-        for event in self.events:
-            if isinstance(event, DocumentStartEvent) and tree is not None:
-                self._fault(event, "a second document", "one file holds one document")
-            if isinstance(event, NodeEvent):
-                found = self._node(event, 0)
-                tree = tree or found
-        return tree or Tree(None, 1)
-
-    def _node(self, event: Any, depth: int) -> Tree:
-        line = event.start_mark.line + 1
-        if depth > DEPTH:
-            raise ConfigurationFault([Fault(self.file, line, "", f"nested deeper than {DEPTH} levels")])
-        if isinstance(event, AliasEvent) or event.anchor:
-            self._fault(event, "anchors and aliases are not read", "write the value itself at each place")
-        elif event.tag:
-            self._fault(event, "tags are not read", "take the tag out")
-        if isinstance(event, MappingStartEvent):
-            return Tree(self._mapping(depth), line)
-        if isinstance(event, SequenceStartEvent):
-            return Tree([self._node(each, depth + 1) for each in self._until(SequenceEndEvent)], line)
-        return Tree(_value(event) if isinstance(event, ScalarEvent) else None, line)
-
-    def _mapping(self, depth: int) -> dict[str, Tree]:
-        found: dict[str, Tree] = {}
-        for event in self._until(MappingEndEvent):
-            key = self._node(event, depth + 1)
-            below = self._node(next(self.events), depth + 1)
-            if not isinstance(event, ScalarEvent):
-                self._fault(event, "a key must be a word", "check braces and brackets")
-            elif event.value in found:
-                self._fault(event, "the same key twice", "keep one of the two")
-            else:
-                found[event.value] = Tree(below.value, key.line)
-        return found
-
-    def _until(self, end: type[Event]) -> Iterator[Any]:
-        return takewhile(lambda event: not isinstance(event, end), self.events)
-
-    def _fault(self, event: Event, message: str, remedy: str) -> None:
-        self.faults.append(Fault(self.file, event.start_mark.line + 1, "", message, remedy))
+    The unknown key goes, in any case.
+    """
+    below = tree.take(path)
+    near = find_nearest(str(path[-1]), keys)
+    if near is None or below is None or tree.find(*path[:-1], near):
+        return path
+    meant = (*path[:-1], near)
+    tree.put(meant, below)
+    return meant
 
 
-#: Plain words that are not text, as the core schema of YAML 1.2.2 has them (section 10.3.2), without the octal,
-#: hexadecimal and infinite numbers, for which these documents have no use.
-WORDS = {"": None, "~": None} | {
-    spelt: value
-    for word, value in {"null": None, "true": True, "false": False}.items()
-    for spelt in (word, word.capitalize(), word.upper())
-}
-WHOLE_NUMBER = re.compile(r"[-+]?[0-9]{1,18}")
-NUMBER = re.compile(r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?")
+def _meant(complaint: ErrorDetails, name: str, owner: type[BaseModel] | None) -> Any:
+    """The word that a misspelt one was probably meant to be, as far as that is known."""
+    if complaint["type"] not in WORD_COMPLAINTS or not isinstance(complaint["input"], str):
+        return UNREAD
+    return find_nearest(complaint["input"], _choices(owner, name)) or UNREAD
 
-
-def _value(event: ScalarEvent) -> str | int | float | bool | None:
-    text: str = event.value
-    is_plain, _ = event.implicit
-    if not is_plain:
-        return text
-    if text in WORDS:
-        return WORDS[text]
-    if WHOLE_NUMBER.fullmatch(text):
-        return int(text)
-    return float(text) if NUMBER.fullmatch(text) else text
-
-
-# ── a complaint of the model to a fault ────────────────────────────────────────────────────────────
 
 #: What pydantic complains of most, in our words: what is wanted, and what to write.
 COMPLAINTS: dict[str, tuple[str, str]] = {
@@ -238,15 +189,11 @@ COMPLAINTS: dict[str, tuple[str, str]] = {
     "too_short": ("at least one is wanted here", "write one"),
 }
 
-
-def _fault(detail: ErrorDetails, tree: Tree, model: type[BaseModel], file: str) -> Fault:
-    path = _steps(detail, tree)
-    owner = _model_at(model, path[:-1])
-    message, remedy = _complaint(detail, str(path[-1]) if path else "", owner)
-    return Fault(file, line_of(tree, path), dotted(path), message, remedy)
+#: What pydantic complains of where one word of a list is wanted.
+WORD_COMPLAINTS = {"enum", "literal_error"}
 
 
-def _steps(detail: ErrorDetails, tree: Tree) -> list[str | int]:
+def _steps(detail: ErrorDetails, tree: Tree) -> Steps:
     """The keys and indexes of pydantic's location; the names of a union's branches among them are no keys."""
     steps: list[str | int] = []
     for step in detail["loc"]:
@@ -254,7 +201,7 @@ def _steps(detail: ErrorDetails, tree: Tree) -> list[str | int]:
         if below is not None:
             tree = below
             steps.append(step)
-    return [*steps, detail["loc"][-1]] if detail["type"] == "missing" else steps
+    return (*steps, detail["loc"][-1]) if detail["type"] == "missing" else tuple(steps)
 
 
 def _complaint(detail: ErrorDetails, name: str, owner: type[BaseModel] | None) -> tuple[str, str]:
@@ -263,7 +210,7 @@ def _complaint(detail: ErrorDetails, name: str, owner: type[BaseModel] | None) -
         return "unknown key", suggest(name, _keys(owner))
     if kind == "missing":
         return "missing", f"add {name}"
-    if kind in {"enum", "literal_error"}:
+    if kind in WORD_COMPLAINTS:
         choices = _choices(owner, name) or [str(detail.get("ctx", {}).get("expected", ""))]
         return "not a known word", suggest(str(given), choices)
     if kind == "string_pattern_mismatch":

@@ -64,7 +64,9 @@ FINDINGS: dict[str, Entry] = {
     "time-impossible": Entry(W, "a local time that the clock change skips or repeats", "send times with an offset"),
     "code-unknown": Entry(W, "a code that the table does not have", "add it to the feed's table, or send a known one"),
     "authority-unknown": Entry(
-        W, "an identifier whose issuer is not known for this feed", "add the namespace to the feed's authorities"
+        W,
+        "an identifier whose issuer is not known for this feed",
+        "add it to the feed's authorities: by its namespace, or by its type alone where it names no issuer",
     ),
     "feed-unknown": Entry(
         W,

@@ -2,6 +2,8 @@
 
 Every event and every field it may carry stands in `EVENTS`, so that lines can be counted, and so that a
 person's data cannot slip in: ids of ours, names of feeds and subscriptions, codes, counts and times only.
+Two events alone hold words, and only our own: `notice`, what the operator must read once, and `failed`, the
+fault that ended the process.
 Lines go to standard error as JSON, one a line.
 """
 
@@ -15,6 +17,7 @@ import structlog
 EVENTS: dict[str, frozenset[str]] = {
     name: frozenset(fields.split())
     for name, fields in {
+        "notice": "says",
         "started": "region doors version",
         "stopping": "signal",
         "stopped": "",
@@ -33,6 +36,7 @@ EVENTS: dict[str, frozenset[str]] = {
         "request_failed": "error",
         "library_complained": "library error place",
         "store_failed": "error",
+        "failed": "says",
     }.items()
 }
 

@@ -8,7 +8,9 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from gateway.bands.scan import Band, read
+from gateway.bands.scan import Band, NotABand, read
+from gateway.bands.scheme import Scheme, Slip, compact
+from gateway.findings import FINDINGS
 from gateway.joining import gather_linked
 from gateway.records import Episode, LinkedReport, LinkedVisit, RecordKind, Review, ReviewState, Traffic
 from gateway.region import Region
@@ -17,10 +19,13 @@ from gateway.store.transaction import Tx
 
 
 def look_up(tx: Tx, region: Region, given: str) -> dict[str, Any]:
-    """Give back what is known under a band, live traffic only; `episode` is None for an unknown band."""
+    """Give back what is known under a band, live traffic only; `episode` is None for an unknown band.
+
+    What is no band has `canonical` None, and says what is wrong with it and what a band looks like.
+    """
     band = read(given, region.schemes)
     if not isinstance(band, Band):
-        return {"band": {"given": given, "canonical": None, "fault": band.code}, "episode": None}
+        return {"band": {"given": given, "canonical": None, **_no_band(given, band, region.schemes)}, "episode": None}
     found = episodes.of_band(tx, band.canonical, traffic=Traffic.LIVE)
     answer: dict[str, Any] = {
         "band": {"given": given, "canonical": band.canonical, "printed": _printed(region, band)},
@@ -36,6 +41,33 @@ def look_up(tx: Tx, region: Region, given: str) -> dict[str, Any]:
 def note_look_up(tx: Tx, *, who: str, found: bool, at: datetime) -> None:
     """Write down that somebody looked up a band; the band itself is not written."""
     audit.append(tx, audit.Entry(at=at, who=who, what="band-looked-up", why="found" if found else "not found"))
+
+
+def _no_band(given: str, fault: NotABand, schemes: Sequence[Scheme]) -> dict[str, str]:
+    """What is wrong with what was given, by place and never by value, and what would be right."""
+    text = compact(given)
+    meant = [scheme for scheme in schemes if text.startswith(scheme.prefixes)] or schemes
+    typed = text.isascii() and text.isalnum()  # else a scanner stood before it, whose additions are no characters of it
+    slip = meant[0].find_slip(text) if typed and len(meant) == 1 else None
+    return {
+        "fault": fault.code,
+        "message": FINDINGS[fault.code].message if slip is None else _says(slip, meant[0]),
+        "remedy": f"a band looks like {' or '.join(map(_looks, meant))}",
+    }
+
+
+def _says(slip: Slip, scheme: Scheme) -> str:
+    if slip.kind == "prefix":
+        return f"it does not begin with {' or '.join(scheme.prefixes)}"
+    if slip.kind == "length":
+        return f"{slip.at} characters where a band has {scheme.length}"
+    if slip.kind == "character":
+        return f"character {slip.at}, not counting separators, can stand in no band"
+    return FINDINGS["band-check"].message
+
+
+def _looks(scheme: Scheme) -> str:
+    return scheme.example + (f" (for training; live ones begin with {scheme.prefix})" if scheme.training_prefix else "")
 
 
 def _printed(region: Region, band: Band) -> str:

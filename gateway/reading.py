@@ -58,26 +58,6 @@ def not_readable() -> UnreadableMessage:
     )
 
 
-def read_records(
-    region: Region, data: bytes, *, feed: Feed | None = None
-) -> Iterator[tuple[Feed, Admission | CareReport]]:
-    """Give back the records of a payload of either kind, to be shown: one that no feed sends is read all the same.
-
-    Raises as the others do, and `UnreadableMessage` for what is of neither kind.
-    """
-    kind = feed.kind if feed else kind_of(data)
-    if kind is None:
-        raise not_readable()
-    otherwise = region.unknown.get(kind)
-    if kind is Kind.ADMISSIONS:
-        read = read_admission(region, data, feed=feed, otherwise=otherwise)
-        yield from ((read.feed, record) for record in read.admissions)
-        return
-    limits = Limits(size=region.settings.care_report_bytes)
-    for each in read_reports(region, data, feed=feed, otherwise=otherwise, limits=limits):
-        yield each.feed, each.report
-
-
 def read_admission(
     region: Region, data: bytes, *, feed: Feed | None = None, otherwise: Feed | None = None
 ) -> ReadAdmission:
@@ -135,6 +115,19 @@ def read_reports(
     Raises `UnreadableMessage`, `TooLarge` or `UnknownSender` where the fault is met; the reports before it have
     been given back by then. A report that comes a second time in the payload has a finding that says so.
     """
+    for read, _ in read_documents(region, source, feed=feed, otherwise=otherwise, limits=limits):
+        yield read
+
+
+def read_documents(
+    region: Region,
+    source: bytes | Readable,
+    *,
+    feed: Feed | None = None,
+    otherwise: Feed | None = None,
+    limits: Limits | None = None,
+) -> Iterator[tuple[ReadReport, care_reports.ReportDocument]]:
+    """Give back what `read_reports` does, each with its document, which is there until the next is asked for."""
     documents = care_reports.reports(source, limits=limits or Limits())
     first = next(documents, None)
     if first is None:
@@ -152,7 +145,7 @@ def read_reports(
             again = finding("report-twice", path=document.path, line=care_reports.line_of(document.element))
             report = replace(report, findings=(*report.findings, again))
         keys.add(report.key)
-        yield ReadReport(sender, report)
+        yield ReadReport(sender, report), document
 
 
 def _report_feed(region: Region, document: care_reports.ReportDocument, otherwise: Feed | None) -> Feed:

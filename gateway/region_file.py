@@ -31,7 +31,7 @@ class SchemeEntry(Section):
     name: str
     system: Namespace
     namespace: str
-    universal_id: str = ""
+    universal_id: str
     universal_id_type: str = "ISO"
     prefix: str = ""
     training_prefix: str | None = None

@@ -1,13 +1,14 @@
 """Start everything in order, stop it in reverse; the one place where the parts are put together.
 
-    start  region → database → account → intake → delivery workers → HTTP → MLLP → ready
-    stop   MLLP and HTTP stop accepting and finish what is open → workers settle what is in flight → database
+    start  region → data folder → database → account → intake → delivery workers → HTTP → MLLP → ready
+    stop   MLLP and HTTP stop accepting and finish what is open → workers settle what is in flight → database → folder
 
 Every task has a name and an owner: if one dies, the gateway stops with an error; nothing limps on.
 """
 
 import asyncio
 import contextlib
+import errno
 import gc
 import random
 import secrets
@@ -24,6 +25,7 @@ import uvicorn
 from starlette.applications import Starlette
 
 from gateway import __version__, logs
+from gateway.data_folder import held, make_data_folder
 from gateway.deliveries import DeliveryWorker
 from gateway.doors.mllp import MllpDoor
 from gateway.errors import GatewayFault, SenderFault, UsageFault
@@ -38,6 +40,7 @@ from gateway.web.app import build_app
 from gateway.web.sign_in import first_account
 
 REGION_NOTE = "region"  # the file in the data folder that says which region file was served last
+BACKLOG = 2048  # connections that may wait to be taken; uvicorn's own figure
 GRACE = 10.0  # seconds that open messages have to finish when stopping
 
 
@@ -73,21 +76,30 @@ def new_id() -> str:
 async def run(options: Options, *, ready: Callable[[dict[str, str]], None], tell: Callable[[str], None]) -> None:
     """Serve until SIGTERM or SIGINT. `ready` gets the doors' addresses, `tell` what the operator must read once.
 
-    Raises `ConfigurationFault` for a region file with mistakes, `UsageFault` for options that cannot be used,
-    `StoreUnavailable` for a database that cannot be opened, and whatever a task of ours died of.
+    Raises `ConfigurationFault` for a region file with mistakes, `UsageFault` for options that cannot be used or
+    a folder that another gateway serves, `StoreUnavailable` for a database that cannot be opened, and whatever a
+    task of ours died of.
     """
     logs.set_up()
     region = read_region(options.region)
-    with open_database(options) as database:
+    make_data_folder(options.data)
+    is_shared = _is_shared(options.database)
+    with contextlib.nullcontext() if is_shared else held(options.data), open_database(options) as database:
         (options.data / REGION_NOTE).write_text(str(options.region.resolve()), encoding="utf-8")
-        if options.database is None:
+        if not is_shared:
             database.write(_free_left_over_claims)
         account = first_account(database, now=clock())
         if account is not None:
-            tell(f"First start: sign in to the pages as {account.name} with the password {account.password}")
+            sign_in = f"sign in to the pages as {account.name} with the password {account.password}"
+            tell(f"First start: {sign_in} (told only now)")
             log("account_made", account=account.name)
         await _serve(options, region, database, ready)
     log("stopped")
+
+
+def _is_shared(database: str | None) -> bool:
+    """Whether any number of gateways may work against it, from one folder too: PostgreSQL, but never SQLite."""
+    return database is not None and database.startswith("postgresql")
 
 
 def _free_left_over_claims(tx: Tx) -> None:
@@ -98,7 +110,7 @@ def _free_left_over_claims(tx: Tx) -> None:
 @contextlib.contextmanager
 def open_database(options: Options) -> Iterator[Database]:
     """Open the database of a data folder, made on first use for this user alone."""
-    options.data.mkdir(mode=0o700, parents=True, exist_ok=True)
+    make_data_folder(options.data)
     url = options.database or f"sqlite:///{(options.data / 'gateway.db').resolve()}"
     database = Database.open(url, key_file=options.data / "gateway.key", now=clock())
     try:
@@ -209,7 +221,7 @@ async def _mllp(intake: Intake, region: Region, options: Options, tls: ssl.SSLCo
     try:
         await door.open(options.host, options.mllp_port, tls=tls)
     except OSError as error:
-        raise UsageFault(f"--mllp-port {options.mllp_port}: {error.strerror}") from error
+        raise _cannot_listen("HL7 v2 (MLLP)", options.host, options.mllp_port, "--mllp-port", error) from error
     scheme = "mllps" if tls else "mllp"
     try:
         yield door.address.replace("mllp", scheme, 1)
@@ -219,13 +231,11 @@ async def _mllp(intake: Intake, region: Region, options: Options, tls: ssl.SSLCo
 
 @contextlib.asynccontextmanager
 async def _http(app: Starlette, options: Options) -> AsyncIterator[str]:
-    listening = socket.socket(socket.AF_INET6 if ":" in options.host else socket.AF_INET)
-    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    family = socket.AF_INET6 if ":" in options.host else socket.AF_INET
     try:
-        listening.bind((options.host, options.http_port))
+        listening = socket.create_server((options.host, options.http_port), family=family, backlog=BACKLOG)
     except OSError as error:
-        listening.close()
-        raise UsageFault(f"--port {options.http_port}: {error.strerror}") from error
+        raise _cannot_listen("HTTP", options.host, options.http_port, "--port", error) from error
     config = uvicorn.Config(
         app,
         log_config=None,
@@ -251,6 +261,22 @@ async def _http(app: Starlette, options: Options) -> AsyncIterator[str]:
     finally:
         server.should_exit = True
         await task
+
+
+def _cannot_listen(door: str, host: str, port: int, option: str, error: OSError) -> UsageFault:
+    """What keeps a door from listening, and the option that helps."""
+    where = f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
+    match error.errno:
+        case errno.EADDRINUSE:
+            why = f"another program listens there: stop it, or name another port with {option} (0 is any free one)"
+        case errno.EACCES:
+            why = f"the system does not let this user: name a port above 1023 with {option}"
+        case errno.EADDRNOTAVAIL | socket.EAI_NONAME:
+            why = "this machine has no such address: name one of its own with --host"
+        case number:
+            word = errno.errorcode.get(number or 0, type(error).__name__)
+            why = f"the system refuses ({word}): look at --host and {option}"
+    return UsageFault(f"the {door} door cannot listen on {where}: {why}")
 
 
 class _Uvicorn(uvicorn.Server):

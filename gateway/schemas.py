@@ -12,9 +12,11 @@ ENTRY = "EMSDataSet_v3.xsd"  # the entry point of the EMS data set in every NEMS
 def load_schema(folder: Path) -> etree.XMLSchema:
     """Give back the schema of the EMS data set in a folder. Raises `UsageFault`."""
     entry = folder / ENTRY
-    if not entry.is_file():
-        raise UsageFault(f"{folder}: no {ENTRY} here: name the folder with the NEMSIS XSD files")
     try:
+        if not entry.is_file():
+            raise UsageFault(f"{folder}: no {ENTRY} here: name the folder with the NEMSIS XSD files")
         return etree.XMLSchema(etree.parse(str(entry), etree.XMLParser(no_network=True)))
     except (etree.XMLSchemaParseError, etree.XMLSyntaxError) as error:
         raise UsageFault(f"{entry}: not a usable XML Schema") from error
+    except OSError as error:
+        raise UsageFault(f"{entry}: may not be read: let the user who runs the gateway read it") from error

@@ -19,15 +19,26 @@ PACKAGE = ROOT / "gateway"
 #: as long as they make no circle; all else is one file.
 FLOORS: list[list[str]] = [
     # 0: words
-    ["__init__", "errors", "bands/", "records/", "findings", "documents"],
+    ["__init__", "errors", "bands/", "records/", "findings", "yaml_tree", "documents", "caution"],
     # 1: adapters, the standards read and written
     ["adapters/"],
     # 2: deciding
     ["mapping/", "linking/", "routing/"],
     # 3: keeping
-    ["settings", "mapping_folders", "schemas", "region_file", "region", "logs", "store/"],
+    [
+        "settings",
+        "text_files",
+        "mapping_folders",
+        "schemas",
+        "region_file",
+        "region_mistakes",
+        "region",
+        "logs",
+        "store/",
+        "data_folder",
+    ],
     # 4: working
-    ["reading", "joining", "intake", "looking_up", "mllp_client", "replaying/", "deliveries"],
+    ["reading", "showing", "joining", "intake", "looking_up", "mllp_client", "replaying/", "deliveries"],
     # 5: doors
     ["doors/", "web/"],
     # 6: running

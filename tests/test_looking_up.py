@@ -57,11 +57,24 @@ def test_an_unknown_band_has_no_episode(house: House) -> None:
 
 
 @pytest.mark.parametrize(
-    ("given", "fault"), [("YFFPD2J2C", "band-check"), ("", "band-pattern"), ("MCI-1", "band-pattern")]
+    ("given", "fault", "says"),
+    [
+        ("YFFPD2J2C", "band-check", "the check character does not fit: one character or more is wrong"),
+        ("", "band-pattern", "not the form of any known band scheme"),
+        ("MCI-1", "band-pattern", "it does not begin with YF or YT"),
+        ("]E0YFFPD2J2A", "band-symbology", "scanned from a symbol that no band carries"),
+    ],
 )
-def test_what_is_no_band_is_said_to_be_none_and_never_mended(house: House, given: str, fault: str) -> None:
+def test_what_is_no_band_is_said_to_be_none_and_never_mended(house: House, given: str, fault: str, says: str) -> None:
+    """ISO/IEC 15424: ]E0 stands before the content of an EAN symbol."""
     house.play(cases()["chest-pain-1"]["files"])
-    assert ask(house, given) == {"band": {"given": given, "canonical": None, "fault": fault}, "episode": None}
+    answer = ask(house, given)
+    remedy = answer["band"].pop("remedy")
+    told = {"given": given, "canonical": None, "fault": fault, "message": says}
+    assert answer == {"band": told, "episode": None}
+    (example,) = re.findall(r"^a band looks like (YT\w \w{3} \w{3}) \(for training; live ones begin with YF\)$", remedy)
+    (scheme,) = house.region.schemes
+    assert scheme.is_training(scheme.parse(example))
 
 
 def test_an_exercise_is_not_found_beside_live_data(house: House) -> None:

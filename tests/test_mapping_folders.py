@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pytest
 
+from gateway.documents import Mistake
 from gateway.mapping_folders import read_mapping_folders, shipped
 
 
@@ -43,7 +44,18 @@ def test_an_own_file_goes_before_a_shipped_one_and_may_be_a_base(tmp_path: Path)
 
 def test_a_base_that_is_not_there_is_told_with_its_line(tmp_path: Path) -> None:
     assert told(folder(tmp_path, ours=mapping("ours", base="comon"), common=mapping("common"))) == [
-        "ours.yaml:4: base: no such mapping: did you mean common?"
+        f"ours.yaml:4: base: no such mapping in {tmp_path}: did you mean common?"
+    ]
+
+
+def test_a_base_of_the_other_kind_is_told_once(tmp_path: Path) -> None:
+    reports = "mapping: b\nkind: care-reports\nabout: x\nvalues: {number: eRecord/eRecord.01}\n"
+    assert told(folder(tmp_path, a=mapping("a", base="b"), b=reports)) == [
+        "a.yaml:4: base: the base reads care-reports, and this mapping admissions: take a base of the same kind"
+    ]
+    wrong = "mapping: c\nkind: care-reports\nabout: x\nbase: d\nvalues: {service: PV1-10}\n"
+    assert told(folder(tmp_path / "more", c=wrong, d=mapping("d"))) == [
+        "c.yaml:2: kind: the places in this file are those of admissions: write kind: admissions"
     ]
 
 
@@ -69,14 +81,45 @@ def test_the_mistakes_of_all_files_come_at_once_and_each_once(tmp_path: Path) ->
         ("a.yaml", "about"),
         ("c.yaml", "values.servise"),
     ]
+    assert {fault.line for fault in found.faults[:2]} == {1}
     assert found.broken == {"a", "c"}
     assert list(found.mappings) == ["b"]
 
 
-def test_a_broken_table_is_told_beside_the_mappings(tmp_path: Path) -> None:
-    (folder(tmp_path) / "tables").mkdir()
-    (tmp_path / "tables" / "sexes.csv").write_text("code,means\nF\n")
-    assert told(tmp_path)[0].startswith("sexes.csv:2: ")
+def test_no_mistake_of_a_file_hides_what_does_not_fit_between_files(tmp_path: Path) -> None:
+    text = "mapping: ourz\nkind: admissions\nabuot: x\nbase: comon\nvalues: {servise: PV1-10}\n"
+    assert [each.split(": ")[:2] for each in told(folder(tmp_path, ours=text, common=mapping("common")))] == [
+        ["ours.yaml:1", "mapping"],
+        ["ours.yaml:3", "abuot"],
+        ["ours.yaml:4", "base"],
+        ["ours.yaml:5", "values.servise"],
+    ]
+
+
+def tables(path: Path, **texts: str) -> Path:
+    (path / "tables").mkdir()
+    for name, text in texts.items():
+        (path / "tables" / f"{name}.csv").write_text(text)
+    return path
+
+
+def test_a_broken_table_is_told_beside_the_mappings_and_not_called_missing(tmp_path: Path) -> None:
+    folder(tmp_path, a=mapping("a", values="{patient.sex: {at: PID-8, table: sexes}}"))
+    assert [each.partition(": ")[0] for each in told(tables(tmp_path, sexes="code,means\nF\n"))] == ["sexes.csv:2"]
+
+
+def test_a_row_that_two_mappings_cannot_use_is_told_once_with_its_file_and_line(tmp_path: Path) -> None:
+    values = "{patient.sex: {at: PID-8, table: sexes}}"
+    folder(tmp_path, a=mapping("a", values=values), b=mapping("b", values=values))
+    assert told(tables(tmp_path, sexes="code,means\nF,female\nW,woman\n")) == [
+        "sexes.csv:3: means: patient.sex cannot be this: write one of: female, male, other, unknown"
+    ]
+
+
+def test_a_file_that_would_be_passed_over_is_told(tmp_path: Path) -> None:
+    folder(tmp_path)
+    (tmp_path / "ours.yml").write_text(mapping("ours"))
+    assert told(tmp_path) == ["ours.yml:None: : not read, because its name ends in .yml: call it ours.yaml"]
 
 
 def test_what_cannot_be_read_is_told_and_stops_nothing_else(tmp_path: Path) -> None:
@@ -86,12 +129,40 @@ def test_what_cannot_be_read_is_told_and_stops_nothing_else(tmp_path: Path) -> N
     (tmp_path / "tables").mkdir()
     (tmp_path / "tables" / "latin.csv").write_bytes(b"code,means\nF,\xe9\n")
     assert sorted(told(tmp_path)) == [
-        "folder.yaml:None: : cannot be read: IsADirectoryError: save it as UTF-8 text",
-        "latin.csv:None: : cannot be read: UnicodeDecodeError: save it as UTF-8 text",
-        "latin.yaml:None: : cannot be read: UnicodeDecodeError: save it as UTF-8 text",
+        "folder.yaml:None: : a folder, not a file: name the file in it",
+        "latin.csv:2: : not UTF-8 text: save the file as UTF-8",
+        "latin.yaml:1: : not UTF-8 text: save the file as UTF-8",
     ]
     assert list(read_mapping_folders([tmp_path]).mappings) == ["good"]
 
 
 def test_a_folder_that_is_not_there_holds_nothing(tmp_path: Path) -> None:
     assert read_mapping_folders([tmp_path / "nothing"]).mappings == {}
+
+
+# ── a name that no folder holds ────────────────────────────────────────────────────────────────────
+
+
+def test_where_was_looked_and_what_was_meant_is_told(tmp_path: Path) -> None:
+    found = read_mapping_folders([folder(tmp_path / "own", a=mapping("north-gate")), tmp_path / "other"])
+    own, other = tmp_path / "own", tmp_path / "other"
+    missing = found.find_mistake(("feeds", 0, "mapping"), "zzzzzz")
+    assert missing == Mistake(
+        ("feeds", 0, "mapping"),
+        f"no such mapping in {own} or {other} (there is no such folder)",
+        f"bring the region's own mappings along to {other}",
+    )
+    assert found.find_mistake((), "a") is None
+
+
+def test_a_near_name_and_a_folder_left_behind_are_both_told(tmp_path: Path) -> None:
+    own = tmp_path / "mappings"
+    missing = read_mapping_folders([own, shipped("mappings")]).find_mistake((), "band-in-pid4")
+    assert missing is not None
+    assert missing.remedy == f"did you mean band-in-pid3? Or bring the region's own mappings along to {own}"
+
+
+def test_a_name_like_no_other_is_written_or_chosen(tmp_path: Path) -> None:
+    missing = read_mapping_folders([folder(tmp_path)]).find_mistake((), "zzzzzz")
+    assert missing is not None
+    assert missing.remedy == "write it there, or name one that bandgate mapping list shows"

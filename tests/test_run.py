@@ -11,6 +11,7 @@ import signal
 import socket
 import ssl
 from collections.abc import Callable, Coroutine, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +19,8 @@ import httpx
 import pytest
 import structlog
 
-from gateway.errors import ConfigurationFault, GatewayFault, UsageFault
+from gateway.data_folder import held
+from gateway.errors import ConfigurationFault, GatewayFault, StoreUnavailable, UsageFault
 from gateway.mllp_client import MllpClient
 from gateway.records import DeliveryState
 from gateway.run import Options, new_id, open_database, run
@@ -86,13 +88,55 @@ def test_what_the_gateway_keeps_is_its_users_alone(tmp_path: Path) -> None:
     assert {path.stat().st_mode & 0o077 for path in kept} == {0}
 
 
-@pytest.mark.parametrize(("option", "name"), [("mllp_port", "--mllp-port"), ("http_port", "--port")])
-def test_a_port_that_is_taken_is_named(tmp_path: Path, option: str, name: str) -> None:
-    with socket.socket() as taken:
-        taken.bind(("127.0.0.1", 0))
-        taken.listen()
-        with pytest.raises(UsageFault, match=name):
-            serve(options(tmp_path, **{option: taken.getsockname()[1]}))
+@pytest.mark.parametrize(
+    ("option", "door", "name"), [("mllp_port", "HL7 v2 (MLLP)", "--mllp-port"), ("http_port", "HTTP", "--port")]
+)
+def test_a_port_that_is_taken_is_told_with_door_address_and_remedy(
+    tmp_path: Path, option: str, door: str, name: str
+) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+        with pytest.raises(UsageFault) as caught:
+            serve(options(tmp_path, **{option: port}))
+    assert str(caught.value) == (
+        f"the {door} door cannot listen on 127.0.0.1:{port}: another program listens there: "
+        f"stop it, or name another port with {name} (0 is any free one)"
+    )
+
+
+def test_an_address_of_another_machine_is_told_with_the_option(tmp_path: Path) -> None:
+    """192.0.2.0/24 is for documentation and no machine's own (RFC 5737)."""
+    with pytest.raises(UsageFault, match=r"on 192\.0\.2\.1:\d+: this machine has no such address.* --host"):
+        serve(options(tmp_path, host="192.0.2.1"))
+
+
+def test_a_second_gateway_on_the_folder_is_refused_and_the_first_goes_on(tmp_path: Path) -> None:
+    chosen = options(tmp_path)
+    by_address = replace(chosen, database=f"sqlite:///{chosen.data / 'gateway.db'}")
+
+    async def visit(doors: Doors) -> None:
+        for again in (chosen, by_address):
+            with pytest.raises(UsageFault, match=r"data: another gateway serves this folder .*--data"):
+                await run(again, ready=lambda _: None, tell=lambda _: None)
+        async with MllpClient(doors["admissions"]) as client:
+            assert b"MSA|AA|" in await client.send(admission())
+
+    serve(chosen, visit)
+    serve(chosen)
+
+
+def test_gateways_on_one_postgresql_may_share_a_folder(tmp_path: Path) -> None:
+    """The lock guards the one writer of SQLite; PostgreSQL takes any number of gateways."""
+    chosen = options(tmp_path, database="postgresql+psycopg://nobody@127.0.0.1:1/nothing")
+    chosen.data.mkdir()
+    with held(chosen.data), pytest.raises(StoreUnavailable):
+        serve(chosen)
+
+
+def test_a_folder_that_cannot_be_is_told(tmp_path: Path) -> None:
+    (tmp_path / "data").touch()
+    with pytest.raises(UsageFault, match=r"data: cannot be a data folder .*--data"):
+        serve(options(tmp_path))
 
 
 def test_a_certificate_that_cannot_be_used_is_named_before_any_door_opens(tmp_path: Path) -> None:

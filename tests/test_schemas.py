@@ -7,6 +7,7 @@ import pytest
 from gateway.errors import UsageFault
 from gateway.schemas import ENTRY, load_schema
 from tests.fixtures.committed import SHARED, needs_standards
+from tests.permissions import needs_permissions, nobody
 
 
 @needs_standards
@@ -27,4 +28,13 @@ def test_a_folder_without_the_entry_point_is_refused(tmp_path: Path) -> None:
 def test_what_is_no_schema_is_refused(tmp_path: Path, text: str) -> None:
     (tmp_path / ENTRY).write_text(text)
     with pytest.raises(UsageFault, match="not a usable XML Schema"):
+        load_schema(tmp_path)
+
+
+@needs_permissions
+@pytest.mark.parametrize("closed", [".", ENTRY])
+def test_what_may_not_be_read_is_told_as_such(tmp_path: Path, closed: str) -> None:
+    (tmp_path / ENTRY).write_text("<a/>")
+    (tmp_path / closed).chmod(0)
+    with nobody(), pytest.raises(UsageFault, match="may not be read: let the user"):
         load_schema(tmp_path)

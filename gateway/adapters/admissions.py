@@ -1,12 +1,12 @@
-"""What an admission message announces: its trigger, what that does, and when it happened.
+"""What an admission message announces: its trigger, and what that does.
 
 The rules:
 
 * MSH-9.2 alone names the trigger. MSH-9.3 and EVN-1 cannot be trusted (the standard's own examples
   contradict themselves); a contradiction is noted and decides nothing.
 * An unknown trigger is no error: the message is kept, and `known` says so.
-* Times stay as written; the mapping reads them, because only it knows the feed's zone. Which of them dates
-  the event is said by `times_of`, on demand.
+* Times stay as written; the mapping reads them and says which of them dates the event, because only it knows the
+  feed's zone.
 
 The table is HL7 v2 chapter 3 (3.3) with tables 0003 and 0354; the field use of the triggers that 2.7
 withdrew is from memory.
@@ -17,8 +17,7 @@ from collections.abc import Mapping
 from enum import StrEnum
 from typing import Final, NamedTuple
 
-from gateway.adapters.er7 import Message, Position
-from gateway.adapters.er7_times import read_time
+from gateway.adapters.er7 import Message
 from gateway.findings import finding
 from gateway.records import Finding
 
@@ -184,21 +183,7 @@ class AdmissionEvent(NamedTuple):
     notes: tuple[Finding, ...]
 
 
-class EventTimes(NamedTuple):
-    """When the event of a message happened; the times are raw, as written.
-
-    `event_time` orders events and stands at `event_place`: EVN-6, else EVN-2, else MSH-7, the first that
-    can be read. For a cancellation EVN-6 says when the cancelled event happened; `recorded_time` (EVN-2,
-    else MSH-7) says when it was cancelled.
-    """
-
-    event_time: str
-    event_place: Position
-    recorded_time: str
-
-
 _KINDS: Final = {"ADT": Kind.ADMISSION, "ACK": Kind.ANSWER}
-_EVENT_TIMES: Final = (Position("EVN", 6), Position("EVN", 2), Position("MSH", 7))
 _VERSION = re.compile(r"2\.\d{1,2}(?:\.\d{1,2})?|2\.0D", re.ASCII)  # table 0104 by its form, as editions go on
 
 
@@ -226,23 +211,6 @@ def event_of(message: Message) -> AdmissionEvent:
         message_time=said[7],
         notes=(*_note_header(said, code), *_note_event(message, code), *_note_kind(message, kind, code, trigger)),
     )
-
-
-def times_of(message: Message) -> EventTimes:
-    """Say when the event happened. Never raises."""
-    event_place, event_time = _first_time(message, _EVENT_TIMES)
-    return EventTimes(event_time, event_place, recorded_time=_first_time(message, _EVENT_TIMES[1:])[1])
-
-
-def _first_time(message: Message, places: tuple[Position, ...]) -> tuple[Position, str]:
-    """The first of the places whose time can be read; else the last, with whatever stands there."""
-    text = ""
-    for place in places:
-        said = message.value(place)
-        text = said.strip() if isinstance(said, str) else ""
-        if text and read_time(text, None) is not None:
-            return place, text
-    return places[-1], text
 
 
 #: What is noted when one of these fields of MSH is empty.

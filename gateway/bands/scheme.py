@@ -82,6 +82,17 @@ class Mistake(NamedTuple):
     says: str
 
 
+class Slip(NamedTuple):
+    """What is first seen to be wrong with a text that should be an identifier.
+
+    `at` is the place of the first character that is wrong, from 1 and not counting separators; where the length is
+    wrong it is the number of characters there are, and 0 where the check fails, which cannot tell the place.
+    """
+
+    kind: Literal["prefix", "length", "character", "check"]
+    at: int
+
+
 class SchemeError(ValueError):
     """A scheme contradicts itself; `mistakes` holds everything found, not just the first."""
 
@@ -138,6 +149,13 @@ class Scheme(msgspec.Struct, frozen=True, kw_only=True, dict=True):
         return self.length - len(self.prefix) - self._system.places
 
     @cached_property
+    def example(self) -> str:
+        """An identifier as printed, to show what they look like: one for training if there is one, so nobody's."""
+        prefix = self.prefix if self.training_prefix is None else self.training_prefix
+        stem = prefix + "".join(itertools.islice(itertools.cycle(self.alphabet), self.body_length))
+        return self.printed(stem + self.check_characters(stem))
+
+    @cached_property
     def is_service_relation(self) -> bool:
         """Whether the identifiers are GS1 service relation numbers (GSRN): 18 digits, the last a check."""
         return self.check == "gs1-mod-10" and self.length == 18
@@ -171,6 +189,25 @@ class Scheme(msgspec.Struct, frozen=True, kw_only=True, dict=True):
             return "band-pattern"
         end = self.length - self._system.places
         return None if canonical[end:] == self.check_characters(canonical[:end]) else "band-check"
+
+    def find_slip(self, text: str) -> Slip | None:
+        """Give back what keeps `text`, in any case and with any separators, from being an identifier, or None."""
+        canonical = self.folded(compact(text))
+        fault = self.find_fault(canonical)
+        if fault is None:
+            return None
+        if not canonical.startswith(self.prefixes):
+            return Slip("prefix", 1)
+        if len(canonical) != self.length:
+            return Slip("length", len(canonical))
+        return Slip("check", 0) if fault == "band-check" else Slip("character", self._first_stranger(canonical))
+
+    def _first_stranger(self, canonical: str) -> int:
+        """The place, from 1, of the first character behind the prefix that cannot stand there."""
+        end = self.length - self._system.places
+        gives = self.alphabet if self._system.gives is None else self._system.gives
+        body = range(len(self.prefix), self.length)
+        return 1 + next(at for at in body if canonical[at] not in (self.alphabet if at < end else gives))
 
     def find_words(self, text: str) -> Iterator[tuple[int, int]]:
         """Give back start and end of each word of `text` that has the form of an identifier.

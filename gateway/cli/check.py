@@ -1,7 +1,7 @@
 """`bandgate check`: is this export or admission message fit to carry the band?"""
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Set
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -9,15 +9,18 @@ import typer
 from lxml import etree
 
 from gateway.adapters.report_schema import validate
+from gateway.caution import CAUTION
 from gateway.cli.files import find_feed, find_region, read_files
-from gateway.cli.output import CAUTION, errors, out, print_json
+from gateway.cli.output import counted, errors, out, print_finding, print_json
+from gateway.cli.statuses import FAULTY, GOOD
 from gateway.errors import SenderFault
 from gateway.mapping.capture import BandState, capture
 from gateway.mapping.rules import Kind
-from gateway.reading import kind_of, read_records
+from gateway.reading import kind_of
 from gateway.records import Admission, CareReport, Finding, Level, Sighting
 from gateway.region import Feed, Region
 from gateway.schemas import load_schema
+from gateway.showing import show_records
 
 STANDARDS = {Kind.ADMISSIONS: "HL7 v2", Kind.CARE_REPORTS: "NEMSIS", None: None}
 Record = Admission | CareReport
@@ -28,11 +31,14 @@ def check(
     region: Annotated[Path | None, typer.Option(help="The region file to read by.")] = None,
     feed: Annotated[str | None, typer.Option(help="Read everything as this feed does.")] = None,
     schemas: Annotated[Path | None, typer.Option(help="Folder with the official NEMSIS XSD files.")] = None,
+    notes: Annotated[bool, typer.Option("--notes", "-v", help="Show the notes of several files too.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Say whether files carry the band where a computer can find it, and what to change if not.
 
-    Exit status 1 when any file has an error.
+    An error must be mended, a warning should be, a note is worth knowing; of several files notes are only counted.
+
+    Exit status 0 when no file has an error, 1 when one has, 2 when a path, the region or the feed cannot be used.
 
     Example: bandgate check fixtures/day/care-reports --region fixtures/region.yaml
     """
@@ -44,11 +50,12 @@ def check(
     if as_json:
         print_json({"files": files, "summary": summary})
     else:
+        shown = set(Level) if notes or len(files) == 1 else {Level.ERROR, Level.WARNING}
         for each in files:
-            _print_file(each)
-        _print_summary(summary)
+            _print_file(each, shown)
+        _print_summary(files, summary, shown)
     errors.print(CAUTION, style="dim")
-    raise typer.Exit(1 if summary["errors"] else 0)
+    raise typer.Exit(FAULTY if summary["errors"] else GOOD)
 
 
 def _check_file(
@@ -59,9 +66,9 @@ def _check_file(
     try:
         if kind is Kind.CARE_REPORTS and schema is not None:
             file["findings"] += [_finding_json(each) for each in validate(data, schema)]
-        for _, record in read_records(region, data, feed=feed):
-            file["version"] = record.version or None
-            file["records"].append(_record_json(record))
+        for shown in show_records(region, data, feed=feed):
+            file["version"] = shown.record.version or None
+            file["records"].append(_record_json(shown.record))
     except SenderFault as fault:
         file["findings"].append(_fault_json(fault))
     return file
@@ -127,28 +134,37 @@ def _summary(files: list[dict[str, Any]]) -> dict[str, Any]:
     }
 
 
-def _print_file(file: dict[str, Any]) -> None:
+def _print_file(file: dict[str, Any], levels: Set[Level]) -> None:
     standard = " ".join(filter(None, (file["standard"], file["version"]))) or "unknown"
     out.print(f"{file['file']}  ({standard})")
-    for each in file["findings"]:
-        _print_finding(each)
+    _print_findings(file["findings"], levels)
     for record in file["records"]:
         band = record["band"]
         places = ", ".join(dict.fromkeys(f"{place['path']} ({place['how']})" for place in band["places"]))
         out.print(f"  {record['id']}: band {band['state']}" + (f" at {places}" if places else ""))
-        for each in record["findings"]:
-            _print_finding(each)
+        _print_findings(record["findings"], levels)
 
 
-def _print_finding(finding: dict[str, Any]) -> None:
-    line = f"line {finding['line']}" if finding["line"] else ""
-    where = ", ".join(filter(None, (finding["path"], line)))
-    out.print(f"    {finding['level']}: {finding['message']}" + (f"  [{where}]" if where else ""))
-    if finding["remedy"]:
-        out.print(f"      remedy: {finding['remedy']}")
+def _print_findings(findings: Iterable[dict[str, Any]], levels: Set[Level]) -> None:
+    for each in findings:
+        if each["level"] in levels:
+            print_finding(each, indent="    ")
 
 
-def _print_summary(summary: dict[str, Any]) -> None:
-    bands = ", ".join(f"{count} {state}" for state, count in summary["bands"].items() if count) or "none"
-    out.print(f"{summary['files']} files, {summary['records']} records; bands: {bands}")
-    out.print(f"{summary['errors']} errors, {summary['warnings']} warnings, {summary['notes']} notes")
+def _print_summary(files: list[dict[str, Any]], summary: dict[str, Any], levels: Set[Level]) -> None:
+    bands = summary["bands"]
+    others = ", ".join(f"{count} {state}" for state, count in bands.items() if count and state != "recorded")
+    out.print(
+        f"In {counted(summary['files'], 'file')}: band recorded in {bands['recorded']} of "
+        f"{counted(summary['records'], 'record')}" + (f"; others: {others}" if others else "")
+    )
+    hidden = "" if Level.NOTE in levels or not summary["notes"] else " (shown with --notes)"
+    out.print(
+        f"To be mended: {counted(summary['errors'], 'error')}. To be looked at: "
+        f"{counted(summary['warnings'], 'warning')}. Worth knowing: {counted(summary['notes'], 'note')}{hidden}."
+    )
+    faulty = [file["file"] for file in files if any(each["level"] == Level.ERROR for each in _findings([file]))]
+    if faulty and len(files) > 1:
+        out.print("Errors stand in")
+        for name in faulty:
+            out.print(f"  {name}")

@@ -7,26 +7,27 @@ happened, and what the subscribers receive is compared with what each case must 
 import asyncio
 import contextlib
 import csv
-import os
 import re
+import shlex
 import shutil
 import signal
 import sys
 import tempfile
-from collections.abc import AsyncIterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
 
 import httpx
-import orjson
 import typer
 from ruamel.yaml import YAML
 
+from gateway.caution import CAUTION
+from gateway.cli.demo_gateway import gateway_process, words_of
 from gateway.cli.demo_judging import Verdict, judge
 from gateway.cli.demo_receivers import Received, fhir_receiver, mllp_receiver
-from gateway.cli.output import CAUTION, errors, out, print_json
-from gateway.errors import GatewayFault, UsageFault
+from gateway.cli.output import PlainConsole, counted, errors, out, print_json
+from gateway.cli.serve import LAST_PORT
+from gateway.errors import UsageFault
 from gateway.mapping_folders import shipped
 from gateway.mllp_client import MllpClient
 from gateway.records import Channel, DeliveryState, Traffic
@@ -36,7 +37,6 @@ from gateway.store.database import Database
 from gateway.store.transaction import Tx
 
 SETTLE_SECONDS = 60.0
-START_SECONDS = 30.0
 STOPPED = 130  # the status of a command that was stopped by the keyboard
 
 
@@ -44,7 +44,7 @@ def demo(
     once: Annotated[bool, typer.Option(help="Stop when everything has arrived, instead of serving the pages.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document as the last output.")] = False,
     data: Annotated[Path | None, typer.Option(help="Keep the data here; a temporary folder otherwise.")] = None,
-    port: Annotated[int, typer.Option(help="Port for the pages; 0 takes a free one.")] = 0,
+    port: Annotated[int, typer.Option(min=0, max=LAST_PORT, help="Port for the pages; 0 takes a free one.")] = 0,
 ) -> None:
     """Run the invented day of Yarrowfen through a gateway, and say what became of every case.
 
@@ -53,7 +53,7 @@ def demo(
     Example: bandgate demo --once --json
     """
     with tempfile.TemporaryDirectory(prefix="bandgate-demo-") as folder:
-        home = data or Path(folder)
+        home = (data or Path(folder)).absolute()
         home.mkdir(parents=True, exist_ok=True)
         if (home / "data").exists():
             raise UsageFault(f"{home}: holds the data of an earlier demonstration: name an empty folder")
@@ -85,8 +85,8 @@ async def _demonstrate(home: Path, *, once: bool, as_json: bool, port: int) -> b
     received = Received()
     async with contextlib.AsyncExitStack() as stack:
         region_file = await _region_with_receivers(day.folder, home, received, stack)
-        doors = await stack.enter_async_context(_gateway(region_file, home, port))
-        errors.print(f"The gateway runs; its pages are at {doors['web']}")
+        doors = await stack.enter_async_context(gateway_process(region_file, home, port))
+        errors.print("The gateway runs; the day goes in through its doors.")
         region = read_region(region_file)
         database = Database.open_to_read(
             f"sqlite:///{(home / 'data' / 'gateway.db').resolve()}", key_file=home / "data" / "gateway.key"
@@ -96,11 +96,13 @@ async def _demonstrate(home: Path, *, once: bool, as_json: bool, port: int) -> b
         settled = await _wait_until_settled(database)
         result = database.read(lambda tx: _result(tx, day, region, received, refused))
         fine = settled and not refused and result["cases"]["different"] == 0 and _all_arrived(result)
-        _print_result(result)
+        told = errors if as_json else out
+        _print_result(result, told)
         if as_json:
-            print_json({**result, "doors": doors, "good": fine})
+            print_json({**result, **({} if once else {"doors": doors}), "good": fine})
+        errors.print(CAUTION, style="dim")
         if not once:
-            await _serve_on(home, doors)
+            await _serve_on(home, doors, told)
     return fine
 
 
@@ -124,28 +126,6 @@ async def _region_with_receivers(
     region_file = home / "region.yaml"
     region_file.write_text(text, encoding="utf-8")
     return region_file
-
-
-@contextlib.asynccontextmanager
-async def _gateway(region_file: Path, home: Path, port: int) -> AsyncIterator[dict[str, str]]:
-    """The gateway as a process of its own, from its line "ready" until it is told to stop."""
-    command = ["-m", "gateway", "serve", "--region", str(region_file), "--data", str(home / "data")]
-    ports = ["--mllp-port", "0", "--port", str(port)]
-    with (home / "gateway.log").open("wb") as told:
-        process = await asyncio.create_subprocess_exec(
-            sys.executable, *command, *ports, stdout=asyncio.subprocess.PIPE, stderr=told, env=os.environ
-        )
-    try:
-        assert process.stdout is not None
-        async with asyncio.timeout(START_SECONDS):
-            line = await process.stdout.readline()
-        if not line:
-            raise GatewayFault("the gateway did not start: " + (home / "gateway.log").read_text()[-2000:])
-        yield orjson.loads(line)["doors"]
-    finally:
-        if process.returncode is None:
-            process.terminate()
-        await process.wait()
 
 
 async def _send_day(day: Day, doors: dict[str, str], database: Database) -> list[str]:
@@ -236,29 +216,55 @@ def _all_arrived(result: dict[str, Any]) -> bool:
     return bool(told["sent"] == told["received"] and others == 0)
 
 
-def _print_result(result: dict[str, Any]) -> None:
-    to = errors
-    told, cases = result["deliveries"], result["cases"]
-    to.print(
-        f"{result['sent']['messages']} messages went in through the doors, {len(result['sent']['refused'])} refused."
-    )
-    to.print(f"{result['reports']} care reports and {result['visits']} visits were kept.")
+def _print_result(result: dict[str, Any], to: PlainConsole) -> None:
+    sent, told, cases = result["sent"], result["deliveries"], result["cases"]
+    to.print(f"{counted(sent['messages'], 'message')} went in through the doors, {len(sent['refused'])} refused.")
+    to.print(f"Kept: {counted(result['reports'], 'care report')} and {counted(result['visits'], 'visit')}.")
     to.print("episodes: " + ", ".join(f"{n} {state}" for state, n in sorted(result["episodes"].items())))
-    to.print("links: " + ", ".join(f"{n} {state}" for state, n in sorted(result["links"].items())))
+    to.print(links_in_words(result["links"]))
     to.print(f"open reviews: {result['reviews'].get('open', 0)}; in quarantine: {result['quarantine']}")
-    to.print(f"{told['sent']} notifications were sent, {told['received']} received by the subscribers.")
-    to.print(f"{cases['expected']} of {len(cases['list'])} cases became what they must; {cases['different']} did not.")
+    to.print(f"{counted(told['sent'], 'notification')} sent, {told['received']} received by the subscribers.")
+    became = f"{cases['expected']} of {counted(len(cases['list']), 'case')} became what the day expects"
+    to.print(f"{became}, {cases['different']} did not.")
     for each in cases["list"]:
         for difference in each["differences"]:
             to.print(f"  {each['id']}: {difference}")
-    to.print(CAUTION, style="dim")
 
 
-async def _serve_on(home: Path, doors: dict[str, str]) -> None:
+#: What a link rests on, by how the result counts it.
+RESTS_ON = {"linked, confirmed": "linked by two identifiers that agree", "linked": "linked by the band alone"}
+
+
+def links_in_words(links: dict[str, int]) -> str:
+    """Give back how many links there are of each kind, as people say it."""
+    kinds = (f"{n} {RESTS_ON.get(state, state.removesuffix(', confirmed'))}" for state, n in sorted(links.items()))
+    return "links: " + "; ".join(kinds)
+
+
+async def _serve_on(home: Path, doors: dict[str, str], to: PlainConsole) -> None:
     """Say where to look, and wait for Ctrl-C."""
-    first = next((line for line in (home / "gateway.log").read_text().splitlines() if "password" in line), "")
-    out.print(f"Pages: {doors['web']}")
-    out.print(first)
-    out.print("Look a band up:  bandgate lookup YFFPD2J2A --data " + str(home / "data"))
-    out.print("Ctrl-C stops everything.")
+    to.print(f"Pages: {doors['web']}")
+    for said in words_of("notice", home / "gateway.log"):
+        if said != CAUTION:
+            to.print(said)
+    to.print(f"Look a band up:  {command_from_here(sys.argv[0])} lookup YFFPD2J2A --data {from_here(home / 'data')}")
+    to.print("Ctrl-C stops everything.")
     await asyncio.Event().wait()
+
+
+def command_from_here(called: str) -> str:
+    """How to call this command again from the folder the user stands in; `called` is its argv[0]."""
+    path = Path(called)
+    if path.name == "__main__.py":
+        return f"{from_here(Path(sys.executable))} -m gateway"
+    on_path = shutil.which(path.name)
+    if on_path and Path(on_path).resolve() == path.resolve():
+        return path.name
+    typed = from_here(path)
+    return typed if "/" in typed else f"./{typed}"
+
+
+def from_here(path: Path) -> str:
+    """A path as it is shortest to type in the folder the user stands in, quoted where a shell needs it."""
+    path, here = path.absolute(), Path.cwd()
+    return shlex.quote(str(path.relative_to(here) if path.is_relative_to(here) else path))

@@ -5,6 +5,7 @@ from typing import Any, NamedTuple
 
 from gateway.adapters.er7 import Position
 from gateway.cli.demo_receivers import Received
+from gateway.cli.output import counted
 from gateway.joining import gather_linked
 from gateway.records import Channel, RecordKind, ReviewState, Traffic
 from gateway.region import Region
@@ -40,7 +41,7 @@ def _differences(tx: Tx, case: Case, region: Region, told: dict[str, dict[str, s
     for episode in wanted["episodes"]:
         found = _episode(tx, episode["bands"], traffic)
         if found is None:
-            yield f"no episode under {len(episode['bands'])} band(s)"
+            yield f"no episode under {counted(len(episode['bands']), 'band')}"
             continue
         yield from _compare_records(tx, found, episode["records"])
         questions |= _questions_of_episode(tx, found)

@@ -14,14 +14,23 @@ READABLE = {".xml", ".hl7", ".txt", ".er7"}
 
 
 def find_region(file: Path | None) -> Region:
-    """Give back the region to read by: the file given, BANDGATE_REGION, ./region.yaml, else the shipped example."""
-    named = file or (Path(os.environ["BANDGATE_REGION"]) if os.environ.get("BANDGATE_REGION") else None)
-    if named is not None:
-        return read_region(named)
+    """Give back the region to read by: the file given, BANDGATE_REGION, ./region.yaml, else the shipped example.
+
+    Which one it is, is said on standard error unless the file was given.
+    """
+    if file is not None:
+        return read_region(file)
+    if named := os.environ.get("BANDGATE_REGION"):
+        return _told(read_region(Path(named)), f"{named}, which BANDGATE_REGION names")
     if Path("region.yaml").is_file():
-        return read_region(Path("region.yaml"))
-    errors.print("[dim]No --region given: reading by the invented example region, Yarrowfen.[/dim]")
-    return read_region(shipped("fixtures") / "region.yaml")
+        return _told(read_region(Path("region.yaml")), "region.yaml in this folder")
+    example = read_region(shipped("fixtures") / "region.yaml")
+    return _told(example, "the invented example; name your own with --region FILE, or set BANDGATE_REGION")
+
+
+def _told(region: Region, which: str) -> Region:
+    errors.print(f"Read by the region {region.name}: {which}.", style="dim", markup=False)
+    return region
 
 
 def find_feed(region: Region, name: str | None) -> Feed | None:

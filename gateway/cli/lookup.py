@@ -8,8 +8,10 @@ import httpx
 import orjson
 import typer
 
+from gateway.caution import CAUTION
 from gateway.cli.files import find_region
-from gateway.cli.output import CAUTION, errors, out, print_json
+from gateway.cli.output import errors, out, print_json
+from gateway.cli.statuses import FAULTY, GOOD, UNUSABLE
 from gateway.errors import Unreachable, UsageFault
 from gateway.looking_up import look_up
 from gateway.run import REGION_NOTE
@@ -32,19 +34,23 @@ def lookup(
 ) -> None:
     """Show the episode of a band, every record linked to it and why, and every open question.
 
-    Exit status 1 when nothing is known under the band.
+    Exit status 0 when the band has an episode, 1 when it has none, 2 when what was given is no band of this region
+    (one line says what is wrong with it, and what a band looks like), 3 when the gateway cannot be reached.
 
     Example: bandgate lookup "YF7 K4M 2QG" --data ./data
     """
     if (data is None) == (url is None):
         raise UsageFault("name one of --data and --url")
     answer = _from_folder(band, data, region) if data is not None else _from_gateway(band, str(url), account)
+    band_read = answer["band"]["canonical"] is not None
     if as_json:
         print_json(answer)
-    else:
+    elif band_read:
         _print(answer)
+    else:
+        raise UsageFault(_no_band(answer["band"]))
     errors.print(CAUTION, style="dim")
-    raise typer.Exit(0 if answer["episode"] else 1)
+    raise typer.Exit(GOOD if answer["episode"] else FAULTY if band_read else UNUSABLE)
 
 
 def _from_folder(band: str, data: Path, region_file: Path | None) -> dict[str, Any]:
@@ -88,11 +94,14 @@ def _answer(url: str, content: bytes) -> dict[str, Any]:
     return answer
 
 
+def _no_band(band: dict[str, Any]) -> str:
+    """The one line about what is no band; a gateway of an earlier version says only which fault it has."""
+    told = filter(None, (band.get("message") or band.get("fault"), band.get("remedy")))
+    return ": ".join(("BAND", "no band identifier", *told))
+
+
 def _print(answer: dict[str, Any]) -> None:
     band, episode = answer["band"], answer["episode"]
-    if band["canonical"] is None:
-        out.print(f"{band['given']}: no band identifier ({band['fault']})")
-        return
     out.print(f"band {band['printed']}")
     if episode is None:
         out.print("  nothing is linked under this band")

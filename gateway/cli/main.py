@@ -1,7 +1,4 @@
-"""The `bandgate` command: every fault is one line that names place and remedy, with the exit status of its kind.
-
-0 good · 1 the content has faults · 2 unusable input or usage · 3 the other end could not be reached.
-"""
+"""The `bandgate` command: every fault is one line that names place and remedy, with the exit status of its kind."""
 
 import logging
 import sys
@@ -19,20 +16,10 @@ from gateway.cli.read import read
 from gateway.cli.region import region_app
 from gateway.cli.replay import replay
 from gateway.cli.serve import serve
+from gateway.cli.statuses import GOOD, status_of
 from gateway.cli.token import token
-from gateway.errors import ConfigurationFault, GatewayError, GatewayFault, SenderFault, Unreachable, UsageFault
+from gateway.errors import GatewayError
 from gateway.logs import set_up
-
-GOOD, FAULTY, UNUSABLE, NO_OTHER_END = 0, 1, 2, 3
-
-#: Which exit status a branch of the error tree has; the first that fits.
-STATUSES: tuple[tuple[type[GatewayError], int], ...] = (
-    (SenderFault, FAULTY),
-    (ConfigurationFault, UNUSABLE),
-    (UsageFault, UNUSABLE),
-    (Unreachable, NO_OTHER_END),
-    (GatewayFault, NO_OTHER_END),
-)
 
 app = typer.Typer(
     name="bandgate",
@@ -71,5 +58,5 @@ def main() -> NoReturn:
     except GatewayError as error:
         for line in str(error).splitlines():
             errors.print(f"bandgate: {line}", markup=False, soft_wrap=True)
-        sys.exit(next((status for branch, status in STATUSES if isinstance(error, branch)), UNUSABLE))
+        sys.exit(status_of(error))
     sys.exit(GOOD)

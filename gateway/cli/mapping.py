@@ -32,7 +32,7 @@ def list_(
     Example: bandgate mapping list --folder mappings
     """
     if folder is not None and not folder.is_dir():
-        raise UsageFault(f"{folder}: no such folder")
+        raise UsageFault(f"{folder}: no such folder: name the one that holds your mapping files")
     found = read_mapping_folders([*([folder] if folder else []), shipped("mappings")])
     if found.faults:
         raise ConfigurationFault(found.faults)

@@ -2,10 +2,13 @@
 
 Much of what is printed comes from messages of strangers. A terminal obeys some characters, so all but the
 printable ones are shown by their escapes, and what an encoding cannot say never stops a command.
+
+Sentences for people go to `errors`, which wraps them on a terminal; results go to `out`, which never wraps.
 """
 
 import json
 import sys
+from collections.abc import Mapping
 from io import TextIOWrapper
 from typing import Any
 
@@ -13,14 +16,13 @@ import orjson
 from rich.console import Console
 from rich.text import Text
 
-CAUTION = (
-    "A band never identifies a patient alone: check two identifiers at the bedside. "
-    "Not a medical device; local protocols, licensed practice and local law govern."
-)
-
 
 class PlainConsole(Console):
-    """A console on which text is only ever text."""
+    """A console on which text is only ever text, and a line is only ever cut where somebody reads it."""
+
+    def print(self, *objects: Any, **options: Any) -> None:
+        """Print; anywhere but on a terminal a line stays whole, since it may be pasted, searched or parsed."""
+        super().print(*objects, **({"soft_wrap": self.soft_wrap or not self.file.isatty()} | options))
 
     def render_str(self, text: str, **options: Any) -> Text:
         """Give back text as it may be shown, unprintable characters as their escapes."""
@@ -36,6 +38,20 @@ def let_nothing_be_unprintable() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
+
+
+def counted(count: int, one: str, many: str = "") -> str:
+    """Give back a number with its noun, as `1 file` or `2 files`; `many` where an s alone does not do."""
+    return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+def print_finding(finding: Mapping[str, Any], *, indent: str) -> None:
+    """Print a finding with its place, and below it the remedy."""
+    line = f"line {finding['line']}" if finding.get("line") else ""
+    where = ", ".join(filter(None, (finding.get("path"), line)))
+    out.print(f"{indent}{finding['level']}: {finding['message']}" + (f"  [{where}]" if where else ""))
+    if finding.get("remedy"):
+        out.print(f"{indent}  remedy: {finding['remedy']}")
 
 
 def print_json(document: Any) -> None:

@@ -1,19 +1,20 @@
 """`bandgate read`: the record a message becomes, and for every value its place and the rule that took it."""
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Annotated, Any
 
 import msgspec
 import typer
 
+from gateway.caution import CAUTION
 from gateway.cli.files import find_feed, find_region, read_files
-from gateway.cli.output import CAUTION, errors, out, print_json
+from gateway.cli.output import errors, out, print_finding, print_json
+from gateway.cli.statuses import FAULTY, GOOD
 from gateway.errors import Fault, SenderFault, UsageFault
-from gateway.reading import read_records
-from gateway.records import Admission, CareReport
-from gateway.region import Feed
+from gateway.records import Admission, CareReport, Level
+from gateway.showing import Shown, show_records
 
 
 def read(
@@ -24,7 +25,10 @@ def read(
 ) -> None:
     """Show the record a message becomes; for every value the place it came from and the rule that took it.
 
-    Nothing is stored. A message that cannot be read is a fault with its place (exit status 1).
+    Below the values stands where the mapping looked for the band and what came of each place. Nothing is stored.
+
+    Exit status 0 when the record has no error, 1 when it has one or the message cannot be read, 2 when the file, the
+    region or the feed cannot be used.
 
     Example: bandgate read fixtures/bad/wrong-check.hl7 --region fixtures/region.yaml
     """
@@ -34,21 +38,24 @@ def read(
     asked = find_feed(by, feed)
     (_, data), *_ = read_files([file])
     try:
-        records = [describe(by_feed, record) for by_feed, record in read_records(by, data, feed=asked)]
+        records = [describe(each) for each in show_records(by, data, feed=asked)]
     except SenderFault as fault:
         told = Fault(str(file), fault.line, fault.path, fault.message, fault.remedy)
         errors.print(f"bandgate: {told}", markup=False, soft_wrap=True)
-        raise typer.Exit(1) from fault
+        raise typer.Exit(FAULTY) from fault
     if as_json:
         print_json({"file": str(file), "records": records})
     else:
         for each in records:
             _print_record(each)
     errors.print(CAUTION, style="dim")
+    faulty = any(finding["level"] == Level.ERROR for each in records for finding in each["findings"])
+    raise typer.Exit(FAULTY if faulty else GOOD)
 
 
-def describe(feed: Feed, record: Admission | CareReport) -> dict[str, Any]:
-    """Give back a record as JSON: its values flat, by dotted name, each with origin and rule."""
+def describe(shown: Shown) -> dict[str, Any]:
+    """Give back a record as JSON: its values flat, by dotted name, each with its place and the rule that took it."""
+    feed, record = shown.feed, shown.record
     plain = msgspec.to_builtins(record)
     for vital_signs in plain.get("vitals", ()):
         vital_signs.update({reading.pop("name"): reading for reading in vital_signs.pop("readings", ())})
@@ -61,6 +68,7 @@ def describe(feed: Feed, record: Admission | CareReport) -> dict[str, Any]:
         "mapping": feed.mapping,
         "values": [{"name": name, "value": value, **_origin(record, name)} for name, value in values.items()],
         "sightings": plain.get("sightings", []),
+        "looked_at": [each._asdict() for each in shown.looked_at],
         "findings": plain.get("findings", []),
     }
 
@@ -97,15 +105,45 @@ def _origin(record: Admission | CareReport, name: str) -> dict[str, Any]:
     return {"path": None, "line": None, "rule": None}
 
 
+# ── as a person reads it ───────────────────────────────────────────────────────────────────────────
+
+WIDEST = 32  # characters of a column of values; a longer one has the rest of its row on a line of its own
+
+
 def _print_record(record: dict[str, Any]) -> None:
     out.print(f"{record['kind']} by feed {record['feed']}, mapping {record['mapping']}")
-    width = max((len(each["name"]) for each in record["values"]), default=0)
-    for each in record["values"]:
-        where = f"{each['path']}" + (f" line {each['line']}" if each["line"] else "") if each["path"] else "-"
-        out.print(f"  {each['name']:{width}}  {each['value']!s:32}  {where}  {each['rule'] or ''}")
+    _print_rows((each["name"], str(each["value"]), _where(each), each["rule"] or "") for each in record["values"])
     for each in record["sightings"]:
         said = each["canonical"] or f"no band ({each.get('fault')})"
         out.print(f"  band {said} at {each['path']} ({each['how']}) by {each['rule']}")
+    if record["looked_at"]:
+        out.print("  looked for the band at")
+    _print_table((each["place"], each["how"], _file(each), each["says"]) for each in record["looked_at"])
     for each in record["findings"]:
-        where = f"  [{each['path']}]" if each.get("path") else ""
-        out.print(f"  {each['level']}: {each['message']}{where}")
+        print_finding(each, indent="  ")
+
+
+def _where(value: dict[str, Any]) -> str:
+    line = f" line {value['line']}" if value["line"] else ""
+    return f"{value['path']}{line}" if value["path"] else "-"
+
+
+def _file(place: dict[str, Any]) -> str:
+    return f"by {place['rule'].partition(':')[0]}"
+
+
+def _print_rows(rows: Iterable[tuple[str, str, str, str]]) -> None:
+    """Print the values; behind one that is wider than the column the row goes on below, so that the columns hold."""
+    rows = list(rows)
+    names, values, places = (min(WIDEST, max(len(row[n]) for row in rows)) for n in range(3))
+    for name, value, place, rule in rows:
+        gap = "\n" + " " * (names + values + 6) if rule and len(value) > values else "  "
+        for line in f"  {name:{names}}  {value:{values}}{gap}{place:{places}}  {rule}".split("\n"):
+            out.print(line.rstrip())
+
+
+def _print_table(rows: Iterable[tuple[str, ...]]) -> None:
+    rows = list(rows)
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    for row in rows:
+        out.print("    " + "  ".join(f"{cell:{width}}" for cell, width in zip(row, widths, strict=True)).rstrip())

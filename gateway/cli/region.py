@@ -5,7 +5,7 @@ from typing import Annotated, Any
 
 import typer
 
-from gateway.cli.output import out, print_json
+from gateway.cli.output import counted, out, print_json
 from gateway.region import read_region
 from gateway.region_file import RegionFile
 
@@ -44,4 +44,5 @@ def check(
     if as_json:
         print_json({"region": region.name, **counts})
     else:
-        out.print(f"{region.name}: " + ", ".join(f"{count} {name}" for name, count in counts.items()))
+        told = (counted(count, name.removesuffix("s")) for name, count in counts.items())
+        out.print(f"{region.name}: {', '.join(told)}")

@@ -9,9 +9,10 @@ from typing import Annotated
 from zoneinfo import ZoneInfo
 
 import typer
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+from rich.progress import Progress, TextColumn
 
-from gateway.cli.output import errors, out, print_json
+from gateway.cli.output import counted, errors, out, print_json
+from gateway.cli.replay_words import line, lines
 from gateway.errors import UsageFault
 from gateway.replaying import report
 from gateway.replaying.ends import Access, Targets, check_sendable, read_targets, read_tls
@@ -75,7 +76,9 @@ def replay(
     timeout: Timeout = 30.0,
     as_json: AsJson = False,
 ) -> None:
-    """Send messages to any end and report each answer and its latency.
+    """Send messages to any end and report each answer, its latency, and the reason of every no.
+
+    A reason is shown as the other end gives it, and may quote what was sent.
 
     Exit status: 0 all as wanted, 1 an answer was negative or another than expected, 2 unusable input,
     3 the other end could not be reached or did not answer.
@@ -135,8 +138,8 @@ def _send(
     connections: int,
     tell: Callable[[Outcome], None],
 ) -> Run:
-    columns = (TextColumn("replay"), BarColumn(), TaskProgressColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=errors, transient=True, disable=not errors.is_terminal) as progress:
+    words = TextColumn("{task.completed:.0f} of " + counted(len(messages), "message") + " answered")
+    with Progress(words, console=errors, transient=True, disable=not errors.is_terminal) as progress:
         task = progress.add_task("replay", total=len(messages))
 
         def told(outcome: Outcome) -> None:
@@ -153,8 +156,8 @@ def _print_run(run: Run, targets: Targets, *, rate: float | None, as_json: bool)
         stopped = str(run.stopped) if run.stopped else None
         print_json({"to": list(targets.addresses), "messages": rows, "summary": figures, "stopped": stopped})
         return
-    for line in report.lines(figures):
-        out.print(line)
+    for each in lines(figures):
+        out.print(each)
 
 
 def _ignore(outcome: Outcome) -> None:
@@ -162,4 +165,8 @@ def _ignore(outcome: Outcome) -> None:
 
 
 def _print_row(outcome: Outcome) -> None:
-    out.print(report.line(outcome))
+    """Where both go to one terminal, the console that shows the progress puts the row above it."""
+    if out.file.isatty() and errors.file.isatty():
+        errors.print(line(outcome), markup=False, soft_wrap=True)
+    else:
+        out.print(line(outcome))

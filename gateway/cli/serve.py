@@ -1,4 +1,8 @@
-"""`bandgate serve`: all doors of one region, until told to stop."""
+"""`bandgate serve`: all doors of one region, until told to stop.
+
+Standard error is for people where it is a terminal, and for programs where it is not: there every line is a log
+event, what the operator must read once and the fault that ended it too.
+"""
 
 import asyncio
 import sys
@@ -9,16 +13,26 @@ import orjson
 import typer
 import uvloop
 
-from gateway.cli.output import CAUTION, errors
+from gateway.caution import CAUTION
+from gateway.cli.output import errors
+from gateway.cli.statuses import status_of
+from gateway.errors import GatewayError
+from gateway.logs import log, set_up
 from gateway.run import Options, run
+
+LAST_PORT = 65535
 
 
 def serve(
     region: Annotated[Path, typer.Option(help="The region file.")],
-    data: Annotated[Path, typer.Option(help="Folder for database and keys; made on first start, mode 0700.")],
+    data: Annotated[
+        Path, typer.Option(help="Folder for database and keys; made on first start, mode 0700. One gateway at a time.")
+    ],
     host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
-    mllp_port: Annotated[int, typer.Option(help="Port for HL7 v2 over MLLP; 0 takes a free one.")] = 2575,
-    port: Annotated[int, typer.Option(help="Port for HTTP; 0 takes a free one.")] = 8080,
+    mllp_port: Annotated[
+        int, typer.Option(min=0, max=LAST_PORT, help="Port for HL7 v2 over MLLP; 0 takes a free one.")
+    ] = 2575,
+    port: Annotated[int, typer.Option(min=0, max=LAST_PORT, help="Port for HTTP; 0 takes a free one.")] = 8080,
     database: Annotated[str | None, typer.Option(help="postgresql://… in place of SQLite in --data.")] = None,
     schemas: Annotated[Path | None, typer.Option(help="Folder with the official NEMSIS XSD files.")] = None,
     certificate: Annotated[Path | None, typer.Option(help="TLS certificate chain (PEM) for both doors.")] = None,
@@ -41,13 +55,24 @@ def serve(
         certificate=certificate,
         key=key,
     )
-    errors.print(CAUTION, style="dim")
-    with asyncio.Runner(loop_factory=uvloop.new_event_loop) as runner:
-        runner.run(run(options, ready=_ready, tell=_tell))
+    set_up()
+    _tell(CAUTION)
+    try:
+        with asyncio.Runner(loop_factory=uvloop.new_event_loop) as runner:
+            runner.run(run(options, ready=_ready, tell=_tell))
+    except GatewayError as error:
+        if errors.file.isatty():
+            raise
+        for line in str(error).splitlines():
+            log("failed", level="error", says=line)
+        raise typer.Exit(status_of(error)) from error
 
 
 def _tell(line: str) -> None:
-    errors.print(line, soft_wrap=True, markup=False)
+    if errors.file.isatty():
+        errors.print(line, markup=False, soft_wrap=True)
+    else:
+        log("notice", says=line)
 
 
 def _ready(doors: dict[str, Any]) -> None:

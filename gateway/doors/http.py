@@ -19,7 +19,7 @@ from starlette.routing import Route
 
 from gateway.adapters.operation_outcome import issue, issue_of_fault, issue_of_finding, operation_outcome
 from gateway.errors import GatewayFault, SenderFault, TooLarge
-from gateway.intake import Intake, InvalidReport, KeptReport
+from gateway.intake import Intake, InvalidReport, KeptReport, ReportOutcome
 from gateway.logs import log
 from gateway.mapping.rules import Kind
 from gateway.region import Feed, Region
@@ -153,5 +153,6 @@ def try_again() -> Response:
 
 
 def _issues(kept: KeptReport) -> list[dict[str, object]]:
-    said = issue("information", "informational", f"report {kept.name}: {kept.outcome.value}")
+    code = "duplicate" if kept.outcome is ReportOutcome.UNCHANGED else "informational"
+    said = issue("information", code, f"report {kept.name}: {kept.outcome.value}")
     return [said, *map(issue_of_finding, kept.findings)]

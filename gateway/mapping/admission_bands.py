@@ -15,11 +15,8 @@ from gateway.mapping.admission_values import Case
 from gateway.mapping.conversions import text
 from gateway.mapping.places import Found, Spot, compile_place
 from gateway.mapping.rules import BandPlace
-from gateway.mapping.sightings import sight, sight_in_text
+from gateway.mapping.sightings import ALMOST_A_BAND, sight, sight_in_text
 from gateway.records import How, Sighting
-
-#: What other identifiers never are: text with a scheme's prefix and length, or a whole GS1 number, misread.
-ALMOST_A_BAND = frozenset({"band-check", "band-gs1-check"})
 
 
 class BandSpot(NamedTuple):

@@ -20,6 +20,10 @@ from gateway.mapping.source import Source
 from gateway.mapping.tables import CodeTable
 from gateway.records import Diagnosis, Finding, Identifier, Origin, Sex
 
+#: What a number is by the value it is mapped to, where CX.5 does not say (table 0203; PV1-19 in the v2-to-FHIR map
+#: PV1[Encounter], PID-18 by its name).
+IMPLIED_TYPES = {"visit_number": "VN", "account": "AN"}
+
 #: `Origin(…)` without the detour over its generated constructor: a message has dozens of them.
 _origin: Callable[[tuple[str, int, str]], Origin] = partial(tuple.__new__, Origin)
 
@@ -27,7 +31,8 @@ _origin: Callable[[tuple[str, int, str]], Origin] = partial(tuple.__new__, Origi
 class Case:
     """One patient of one message while it is being read: what is looked at, and what has been found.
 
-    `filled` are the names of the values that may be there (see `find_filled`).
+    `filled` are the names of the values that may be there (see `find_filled`); `lacks_issuers` tells that a number
+    was met whose issuer the message does not name or nobody knows.
     """
 
     __slots__ = (
@@ -35,6 +40,7 @@ class Case:
         "filled",
         "findings",
         "has_local_times",
+        "lacks_issuers",
         "message",
         "origins",
         "segments",
@@ -54,6 +60,7 @@ class Case:
         self.findings: list[Finding] = []
         self.times: dict[str, Time | None] = {}
         self.has_local_times = False
+        self.lacks_issuers = False
         # A zone in MSH-7 holds for the whole message (HL7 v2, MSH-7).
         said = message.header.value(7)
         self.zone = zone_of(said, source.zone) if isinstance(said, str) else source.zone
@@ -188,7 +195,7 @@ def _conversion(name: str, conversion: Conversion, spot: Spot, table: CodeTable 
     if table is not None:
         return _Codes(table.meanings)
     if conversion in ("identifier", "identifiers"):
-        return _person_number if field in XCN_FIELDS else (_number if conversion == "identifier" else _identifier)
+        return _person_number if field in XCN_FIELDS else partial(_number, IMPLIED_TYPES.get(name))
     if conversion == "name":
         return _name_alone if field in XPN_FIELDS else _name_behind_number
     return _CONVERSIONS[conversion]
@@ -235,27 +242,21 @@ def _time(case: Case, spot: Spot, raw: str) -> Any:
     return time.at if time.clock is Clock.REGULAR else Doubtful("time-impossible", time.at)
 
 
-def _identifier(case: Case, spot: Spot, raw: str) -> Any:
-    """An identifier of the patient: useless, and told, when nobody knows whose it is."""
-    identifier = _cx(case, spot, raw)
-    if identifier is None or identifier.system is not None:
-        return identifier
-    return Doubtful("authority-unknown", identifier)
+def _number(implied_type: str | None, case: Case, spot: Spot, raw: str) -> Identifier | None:
+    """An identifier with its issuer; one cut out of a longer field has none, as that part does not say whose it is."""
+    if spot.whole or (spot.component == spot.subcomponent == 1 and case.delimiters.component not in raw):
+        number = conversions.identifier(raw, case.delimiters, CX, case.source.authorities, implied_type)
+    else:
+        value = _text(case, spot, raw)
+        number = None if value is None else Identifier(value=value)
+    if number is not None and lacks_issuer(number):
+        case.lacks_issuers = True
+    return number
 
 
-def _number(case: Case, spot: Spot, raw: str) -> Any:
-    """The number of a visit or account: without an issuer it is the facility's own (common practice)."""
-    number = _cx(case, spot, raw)
-    if number is None or number.system is not None or number.namespace is number.universal_id is None:
-        return number
-    return Doubtful("authority-unknown", number)
-
-
-def _cx(case: Case, spot: Spot, raw: str) -> Identifier | None:
-    if spot.whole:
-        return conversions.identifier(raw, case.delimiters, CX, case.source.authorities)
-    value = _text(case, spot, raw)
-    return None if value is None else Identifier(value=value)
+def lacks_issuer(number: Identifier) -> bool:
+    """Whether nobody knows who issued a number, or only the table of the feed does."""
+    return number.system is None or number.namespace is number.universal_id is None
 
 
 def _person_number(case: Case, _spot: Spot, raw: str) -> Any:

@@ -17,6 +17,7 @@ from typing import Any
 from gateway.adapters.er7 import Message, Segment
 from gateway.findings import finding
 from gateway.mapping.admission_bands import BandSpot, compile_band, look_for_bands
+from gateway.mapping.admission_issuers import note_issuers
 from gateway.mapping.admission_values import Case, Value, compile_value, gather, read_diagnoses, take_any, take_each
 from gateway.mapping.places import Segments, Watch, compile_watch, find_filled
 from gateway.mapping.rules import ADMISSION_VALUES, Place
@@ -58,29 +59,29 @@ class AdmissionReader:
 
     def read(self, message: Message, source: Source) -> Admission:
         """Give back the record of the message, of its first patient when it has several. Never raises."""
-        return self._record(message, _patients(message)[0], source, ())
+        return self._record(message, patients_of(message)[0], source, ())
 
     def read_each(self, message: Message, source: Source, *, noted: Sequence[Finding] = ()) -> tuple[Admission, ...]:
         """Give back a record for each patient of the message, in order; one when it names none. Never raises.
 
         `noted` is what reading the message found already; it comes first among the findings of each.
         """
-        return tuple([self._record(message, segments, source, noted) for segments in _patients(message)])
+        return tuple([self._record(message, segments, source, noted) for segments in patients_of(message)])
 
     def _record(self, message: Message, segments: Segments, source: Source, noted: Sequence[Finding]) -> Admission:
         header = message.header
         case = Case(message, segments, source, find_filled(self.watch, segments))
         patient = self._patient(case)
         values = take_each(self.visit, case)
-        lists: dict[str, Any] = {
-            value.name: gather(value, case) for value in self.lists if value.name != "patient.phones"
-        }
+        lists: dict[str, Any] = {value.name: gather(value, case) for value in self.lists}
         if values.get("event_time") is None and values.get("message_time") is not None:
             values["event_time"], case.origins["event_time"] = values["message_time"], case.origins["message_time"]
         sightings = look_for_bands(self.bands, case)
+        if case.lacks_issuers:
+            note_issuers(case, values, lists, sightings)
         processing_id = header.said(11)
-        live = processing_id == "P" and not source.trial
-        test = source.trial or processing_id in TEST_TRAFFIC or (is_exercise(sightings) and not live)
+        live, marked = processing_id == "P" and not source.trial, processing_id in TEST_TRAFFIC
+        test = source.trial or marked or (is_exercise(sightings) and not live)
         return Admission(
             organisation=source.organisation,
             trigger=header.said(9, 2),
@@ -91,7 +92,7 @@ class AdmissionReader:
             patient=patient,
             diagnoses=read_diagnoses(self.diagnoses, case),
             sightings=tuple(sightings),
-            findings=(*noted, *_findings(case, values, sightings, live=live)),
+            findings=(*noted, *_findings(case, values, sightings, live=live, marked=marked)),
             origins=case.origins,
             **values,
             **lists,
@@ -142,8 +143,8 @@ def _part_of(name: str) -> str:
     return "lists" if ADMISSION_VALUES.get(name) in ("identifiers", "texts") else "visit"
 
 
-def _patients(message: Message) -> list[Segments]:
-    """The segments of each patient: from one PID to the next, each with those above the first."""
+def patients_of(message: Message) -> list[Segments]:
+    """Give back the segments of each patient: from one PID to the next, each with those above the first."""
     if len(message.segments("PID")) < 2:
         return [message.named]
     above: list[Segment] = []
@@ -166,8 +167,11 @@ def _by_name(segments: Iterable[Segment]) -> Segments:
 # ── what there is to say about the whole message ───────────────────────────────────────────────────
 
 
-def _findings(case: Case, values: Mapping[str, Any], sightings: Sequence[Sighting], *, live: bool) -> Iterator[Finding]:
-    if case.message.header.said(11) in TEST_TRAFFIC:
+def _findings(
+    case: Case, values: Mapping[str, Any], sightings: Sequence[Sighting], *, live: bool, marked: bool
+) -> Iterator[Finding]:
+    """`live` and `marked` tell that the message says expressly that it is no exercise, or that it is one."""
+    if marked:
         yield finding("hl7-test", path="MSH-11", line=1)
     if case.has_local_times:
         yield finding("time-without-zone", path="MSH-7", line=1)

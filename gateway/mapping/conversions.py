@@ -79,8 +79,18 @@ XCN_FIELDS = frozenset(
 XPN_FIELDS = frozenset(["MRG-7", "NK1-2", "NK1-26", "NK1-30", "PID-5", "PID-6", "PID-9"])
 
 
-def identifier(raw: str, delimiters: Delimiters, layout: Layout, authorities: Iterable[Authority]) -> Identifier | None:
+def identifier(
+    raw: str,
+    delimiters: Delimiters,
+    layout: Layout,
+    authorities: Iterable[Authority],
+    implied_type: str | None = None,
+) -> Identifier | None:
     """Give back an identifier with the namespace that `authorities` resolve, or None when it has no value.
+
+    `implied_type` is its type by the field it stands in, where it says none itself. An identifier without an
+    assigning authority that still names somebody (a facility, jurisdiction or department) is nobody's by type:
+    which of the two it belongs to would be a guess.
 
     The check digit is kept and never appended to the value: the standard's own examples carry digits that
     do not compute.
@@ -93,9 +103,12 @@ def identifier(raw: str, delimiters: Delimiters, layout: Layout, authorities: It
     if delimiters.subcomponent in raw:
         universal_id = text(raw, delimiters, layout.authority, 2)
         universal_id_type = text(raw, delimiters, layout.authority, 3)
+    known_by = type_code or implied_type
+    if namespace is None and known_by is not None and _names_somebody(raw, delimiters, layout):
+        known_by = None
     return Identifier(
         value=value,
-        system=resolve(authorities, namespace, universal_id, universal_id_type, type_code),
+        system=resolve(authorities, namespace, universal_id, universal_id_type, known_by),
         type=type_code,
         namespace=namespace,
         universal_id=universal_id,
@@ -107,6 +120,14 @@ def identifier(raw: str, delimiters: Delimiters, layout: Layout, authorities: It
         end=parts[layout.end - 1],
         written=raw if layout is CX and _says_more(raw, delimiters) else None,
     )
+
+
+def _names_somebody(raw: str, delimiters: Delimiters, layout: Layout) -> bool:
+    """Whether CX.6, CX.9 or CX.10 say whose an identifier is; the latter two in a CX only."""
+    if raw.count(delimiters.component) < layout.facility - 1:
+        return False
+    others = (layout.facility, 9, 10) if layout is CX else (layout.facility,)
+    return any(text(raw, delimiters, component) for component in others)
 
 
 def _says_more(raw: str, delimiters: Delimiters) -> bool:

@@ -17,21 +17,18 @@ structured keys, never a formula:
 
 A position that stops early means its first part, as everywhere in HL7 v2: `PV1-2` reads PV1-2.1. `base`
 names another mapping whose values hold wherever this one says nothing, so that a new hospital's file is
-often five lines. Everything is checked when the file is loaded, all mistakes at once.
+often five lines. What is here is the form of a file; `gateway.mapping.mistakes` says what is wrong with one.
 """
 
 import re
 from collections.abc import Iterable
-from collections.abc import Mapping as MappingType
 from enum import StrEnum
 from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field
 
-from gateway.documents import Section, dotted, line_of, parse_yaml, read_document, suggest
-from gateway.errors import ConfigurationFault, Fault
-from gateway.mapping.tables import CodeTable
-from gateway.records import How, Sex
+from gateway.documents import Section
+from gateway.records import How
 
 POSITION = re.compile(r"[A-Z][A-Z0-9]{2}-[1-9][0-9]{0,2}(\.[1-9][0-9]?(\.[1-9][0-9]?)?)?\Z")
 STEP = r"[A-Za-z][A-Za-z0-9]*(\.[A-Za-z0-9]+)*"
@@ -257,7 +254,11 @@ class Group(Section):
 class Mapping(Section):
     """One mapping file, checked; `complete` puts it over its base."""
 
-    mapping: str = Field(pattern=r"^[a-z0-9][a-z0-9.-]*$", description="The name feeds call it by; also the file's.")
+    mapping: str = Field(
+        pattern=r"^[a-z0-9][a-z0-9.-]*$",
+        examples=["band-in-pid3"],
+        description="The name feeds call it by; also the file's.",
+    )
     kind: Kind = Field(description="Which kind of message it reads.")
     about: str = Field(description="What kind of source it is for, in a sentence.")
     base: str | None = Field(None, description="The mapping that holds wherever this one says nothing.")
@@ -272,23 +273,6 @@ class Mapping(Section):
     def value_places(self) -> dict[str, Place]:
         """Give back the single values that have a place."""
         return {name: place for name, place in self.values.items() if place is not None}
-
-
-def read_mapping(text: str, file: str, *, tables: MappingType[str, CodeTable]) -> Mapping:
-    """Give back the mapping in `text`, fully checked but for its base.
-
-    `tables` are the code tables that the file may name. Raises `ConfigurationFault` with every mistake, each with
-    its line and, for a misspelt word, the likely one.
-    """
-    mapping = read_document(text, Mapping, file=file)
-    tree = parse_yaml(text, file=file)
-    faults = [
-        Fault(file, line_of(tree, path), dotted(path), message, remedy)
-        for path, message, remedy in _mistakes(mapping, tables)
-    ]
-    if faults:
-        raise ConfigurationFault(sorted(faults, key=lambda fault: fault.line or 0))
-    return mapping
 
 
 def complete(mapping: Mapping, base: Mapping | None) -> Mapping:
@@ -312,7 +296,7 @@ def complete(mapping: Mapping, base: Mapping | None) -> Mapping:
 def mapping_schema() -> dict[str, Any]:
     """Give back the published form of a mapping file: a JSON Schema (draft 2020-12) with descriptions.
 
-    It holds shape, names and the form of positions; `read_mapping` checks what no schema can say as well.
+    It holds shape and names; `gateway.mapping.mistakes` says what no schema can say.
     """
     schema = Mapping.model_json_schema(by_alias=True)
     parts = schema["$defs"]
@@ -343,138 +327,3 @@ def mapping_schema() -> dict[str, Any]:
 
 def _names_of(known: Iterable[str]) -> dict[str, Any]:
     return {"propertyNames": {"enum": sorted(known)}}
-
-
-# ── what can be wrong with a mapping that has the right shape ──────────────────────────────────────
-
-Steps = tuple[str | int, ...]
-Mistake = tuple[Steps, str, str]
-
-
-def _mistakes(mapping: Mapping, tables: MappingType[str, CodeTable]) -> list[Mistake]:
-    admissions = mapping.kind is Kind.ADMISSIONS
-    form, known = (POSITION, ADMISSION_VALUES) if admissions else (ELEMENT_PATH, CARE_REPORT_VALUES)
-    found: list[Mistake] = []
-    for name, place in mapping.values.items():
-        path = ("values", name)
-        if name not in known:
-            found.append((path, "not a value of this record", suggest(name, known)))
-        elif place is not None and place.convert not in (None, known[name]):
-            found.append(((*path, "convert"), "this value is read another way", f"write {known[name]}, or nothing"))
-        if place is not None:
-            found += _place_mistakes(path, place, form, tables)
-    for index, band in enumerate(mapping.band):
-        found += _band_mistakes(("band", index), band, mapping.kind, form)
-        if index and mapping.band[index - 1].how is How.FREE_TEXT is not band.how:
-            found.append(
-                (("band", index), "stands behind free text, which nobody may trust more", "put free text last")
-            )
-    return found + (_admission_mistakes(mapping, tables) if admissions else _care_report_mistakes(mapping, tables))
-
-
-def _admission_mistakes(mapping: Mapping, tables: MappingType[str, CodeTable]) -> list[Mistake]:
-    found: list[Mistake] = [
-        ((part,), "only care reports have this", "take it out")
-        for part in ("groups", "conditions")
-        if getattr(mapping, part)
-    ]
-    for name, place in mapping.value_places().items():
-        found += _fit_mistakes(("values", name), ADMISSION_VALUES.get(name), place, tables)
-    diagnoses = {name: place for name, place in mapping.value_places().items() if name.startswith("diagnoses.")}
-    if len({segment_of(at) for place in diagnoses.values() for at in place.places}) > 1:
-        found += [(("values", name), "a diagnosis stands in one segment", "use one segment") for name in diagnoses]
-    return found
-
-
-def _fit_mistakes(
-    path: Steps, conversion: Conversion | None, place: Place, tables: MappingType[str, CodeTable]
-) -> list[Mistake]:
-    """Whether place and code table fit what the record needs of the value."""
-    if conversion in ("location", "address", "name"):
-        parts = [at for at in place.places if "." in at]
-        return (
-            [((*path, "at"), "this value needs the whole field", f"write {parts[0].partition('.')[0]}")]
-            if parts
-            else []
-        )
-    wanted = {"patient.sex": set(Sex)}.get(str(path[-1]), {"Y", "N"} if conversion == "flag" else set())
-    table = tables.get(place.table) if place.table else None
-    if table and conversion not in ("text", "texts", "flag"):
-        return [((*path, "table"), "this value is no code", "take the table out")]
-    if table is None or not wanted or wanted.issuperset(table.meanings.values()):
-        return []
-    return [
-        ((*path, "table"), "the table has a meaning that this value cannot have", f"only: {', '.join(sorted(wanted))}")
-    ]
-
-
-def _care_report_mistakes(mapping: Mapping, tables: MappingType[str, CodeTable]) -> list[Mistake]:
-    found: list[Mistake] = []
-    for name, group in mapping.groups.items():
-        found += _group_mistakes(name, group, tables)
-    for name, path in mapping.conditions.items():
-        if name not in CARE_REPORT_CONDITIONS:
-            found.append((("conditions", name), "not a known condition", suggest(name, CARE_REPORT_CONDITIONS)))
-        found += _form_mistakes(("conditions", name), path, ELEMENT_PATH)
-    return found
-
-
-def _group_mistakes(name: str, group: Group, tables: MappingType[str, CodeTable]) -> list[Mistake]:
-    known = CARE_REPORT_GROUPS.get(name)
-    if known is None:
-        return [(("groups", name), "not a group of a care report", suggest(name, CARE_REPORT_GROUPS))]
-    found = _form_mistakes(("groups", name, "each"), group.each, ELEMENT_PATH)
-    for value, place in group.values.items():
-        path = ("groups", name, "values", value)
-        if value not in known:
-            found.append((path, "not a value of this group", suggest(value, known)))
-        if place.convert is not None:
-            found.append(((*path, "convert"), "a value of a group is read in one way only", "take it out"))
-        found += _place_mistakes(path, place, ELEMENT_PATH, tables)
-    return found
-
-
-def _band_mistakes(path: Steps, band: BandPlace, kind: Kind, form: re.Pattern[str]) -> list[Mistake]:
-    if (band.at is None) == (band.custom is None):
-        return [(path, "needs one place", "write either at: or custom:")]
-    if band.custom is not None and kind is Kind.ADMISSIONS:
-        return [((*path, "custom"), "only care reports have custom elements", "write at: with an HL7 position")]
-    places = [] if band.at is None else [band.at]
-    found = [mistake for at in places for mistake in _form_mistakes((*path, "at"), at, form)]
-    return found + _where_mistakes(path, band.where, places, form)
-
-
-def _place_mistakes(
-    path: Steps, place: Place, form: re.Pattern[str], tables: MappingType[str, CodeTable]
-) -> list[Mistake]:
-    found = [mistake for at in place.places for mistake in _form_mistakes((*path, "at"), at, form)]
-    if place.table is not None and place.table not in tables:
-        found.append(((*path, "table"), "no such code table", suggest(place.table, tables)))
-    return found + _where_mistakes(path, place.where, place.places, form)
-
-
-def _where_mistakes(
-    path: Steps, where: dict[str, Condition], places: list[str], form: re.Pattern[str]
-) -> list[Mistake]:
-    segments = {segment_of(at) for at in places if form.match(at)}
-    found: list[Mistake] = []
-    for key in where:
-        step = (*path, "where", key)
-        wrong = _form_mistakes(step, key, form)
-        if not wrong and form is POSITION and not segments <= {segment_of(key)}:
-            wrong = [(step, "a condition looks at the segment of its own place", "name the same segment")]
-        found += wrong
-    return found
-
-
-def _form_mistakes(path: Steps, place: str, form: re.Pattern[str]) -> list[Mistake]:
-    if form.match(place):
-        return []
-    if form is POSITION:
-        return [(path, "not an HL7 position such as PID-3.1", "segment-field.component, all from 1")]
-    return [(path, "not an element path such as ePatient/ePatient.17", "steps joined by /")]
-
-
-def segment_of(position: str) -> str:
-    """Give back the segment of an HL7 position: `PID-3.1` stands in `PID`."""
-    return position.partition("-")[0]

@@ -12,6 +12,9 @@ from gateway.bands.scheme import Scheme
 from gateway.findings import finding
 from gateway.records import Finding, How, Sighting
 
+#: What other identifiers never are: text with a scheme's prefix and length, or a whole GS1 number, misread.
+ALMOST_A_BAND = frozenset({"band-check", "band-gs1-check"})
+
 
 def sight(raw: str, band: Band | NotABand, *, how: How, path: str, line: int | None, rule: str) -> Sighting:
     """Give back the sighting of what `scan.read` made of the text at one place."""

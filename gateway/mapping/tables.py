@@ -6,8 +6,8 @@ leading zeros included; blanks around them are not part of them. Text in, table 
 
 import csv
 import io
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Set
+from dataclasses import dataclass, field
 
 from gateway.errors import ConfigurationFault, Fault
 
@@ -17,14 +17,25 @@ LIMIT = 4 * 1024 * 1024  # no table that people keep by hand is larger
 
 @dataclass(frozen=True, slots=True)
 class CodeTable:
-    """A table of codes, called by the name of its file without `.csv`."""
+    """A table of codes, called by the name of its file without `.csv`; `lines` tells where each code stands in it."""
 
     name: str
     meanings: Mapping[str, str]
+    file: str = ""
+    lines: Mapping[str, int] = field(default_factory=dict)
 
     def find_meaning(self, code: str) -> str | None:
         """Give back what the code means, or None when the table does not have it."""
         return self.meanings.get(code)
+
+    def find_misfits(self, value: str, meanings: Set[str]) -> list[Fault]:
+        """Give back a fault for each row that means something `value` of a record cannot be: only `meanings`."""
+        remedy = f"write one of: {', '.join(sorted(meanings))}"
+        return [
+            Fault(self.file or self.name, self.lines.get(code), "means", f"{value} cannot be this", remedy)
+            for code, meaning in self.meanings.items()
+            if meaning not in meanings
+        ]
 
 
 def read_table(text: str, file: str) -> CodeTable:
@@ -32,17 +43,24 @@ def read_table(text: str, file: str) -> CodeTable:
 
     `file` is the name shown in faults, and names the table. Raises `ConfigurationFault` with every mistake.
     """
+    if len(text) > LIMIT:
+        remedy = "keep the codes that the source sends"
+        raise ConfigurationFault([Fault(file, None, "", f"longer than {LIMIT} characters", remedy)])
+    rows = _rows(text)
+    line, header = next(rows, (1, []))
+    faults = [] if header == HEADER else [Fault(file, line, "", *_wrong_header(header))]
     meanings: dict[str, str] = {}
-    faults: list[Fault] = []
-    for line, row in _rows(text, file):
-        mistake = _mistake(row, meanings)
+    lines: dict[str, int] = {}
+    for line, cells in rows if len(header) == len(HEADER) else ():
+        mistake = _mistake(cells, lines)
         if mistake:
             faults.append(Fault(file, line, "", *mistake))
         else:
-            meanings[row[0].strip()] = row[1].strip()
+            code, meanings[code] = cells
+            lines[code] = line
     if faults:
         raise ConfigurationFault(faults)
-    return CodeTable(table_name(file), meanings)
+    return CodeTable(table_name(file), meanings, file, lines)
 
 
 def table_name(file: str) -> str:
@@ -50,30 +68,45 @@ def table_name(file: str) -> str:
     return file.replace("\\", "/").rpartition("/")[2].removesuffix(".csv")
 
 
-def _rows(text: str, file: str) -> Iterator[tuple[int, list[str]]]:
-    """The rows below the header with their line (from 1), blank lines left out. A byte order mark is no text."""
-    if len(text) > LIMIT:
-        raise ConfigurationFault([Fault(file, None, "", f"longer than {LIMIT} characters")])
+NOT_CSV: list[str] = []  #: in place of the cells of a row that is none; every other row has cells
+BROKEN = "not CSV", "check the quotes, from this line on"
+
+
+def _rows(text: str) -> Iterator[tuple[int, list[str]]]:
+    """Every row that is not blank, with the line (from 1) on which it begins. A byte order mark is no text.
+
+    Behind a row that is no CSV nothing can be told apart: NOT_CSV stands for all the rest.
+    """
     reader = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""), strict=True)
+    line = 1
     try:
-        header = next(reader, [])
-        if [name.strip() for name in header] != HEADER:
-            raise ConfigurationFault([Fault(file, 1, "", "the first line must be the header", ",".join(HEADER))])
         for row in reader:
-            if any(cell.strip() for cell in row):
-                yield reader.line_num, row
-    except csv.Error as error:
-        raise ConfigurationFault(
-            [Fault(file, reader.line_num, "", "not CSV", "check the quotes on this line")]
-        ) from error
+            cells = [cell.strip() for cell in row]
+            if any(cells):
+                yield line, cells
+            line = reader.line_num + 1
+    except csv.Error:
+        yield line, NOT_CSV
 
 
-def _mistake(row: list[str], known: Mapping[str, str]) -> tuple[str, str] | None:
-    if len(row) != len(HEADER):
-        return f"{len(row)} columns instead of {len(HEADER)}", "quote a text that holds a comma"
-    code, means = (cell.strip() for cell in row)
+def _wrong_header(cells: list[str]) -> tuple[str, str]:
+    if cells is NOT_CSV:
+        return BROKEN
+    if len(cells) == 1 and ";" in cells[0]:
+        return "the columns are parted by semicolons", "save the file with commas"
+    return "the first line must be the header", "write code,means"
+
+
+def _mistake(cells: list[str], lines: Mapping[str, int]) -> tuple[str, str] | None:
+    if cells is NOT_CSV:
+        return BROKEN
+    if len(cells) != len(HEADER):
+        if len(cells) == 1:
+            return "one column in place of two", "write code,means"
+        return f"{len(cells)} columns in place of two", "quote a text that holds a comma"
+    code, means = cells
     if not code or not means:
         return "a code and what it means must both be there", "fill the row or take it out"
-    if code in known:
-        return "this code stands further up already", "keep one of the rows"
+    if code in lines:
+        return f"this code stands on line {lines[code]} already", "keep one of the rows"
     return None

@@ -21,14 +21,21 @@ from gateway.adapters.er7 import read
 from gateway.errors import Lost, SenderFault, Unreachable, UsageFault
 from gateway.mllp_client import MllpClient, read_address
 from gateway.replaying.messages import Kind, Outgoing
+from gateway.replaying.reasons import said_by_acknowledgement, said_by_response
 
 
 class Answer(NamedTuple):
-    """What came back: the acknowledgement code, or the HTTP status where there is none, and whether it is a yes."""
+    """What came back: the acknowledgement code, or the HTTP status where there is none, and whether it is a yes.
+
+    `reason` is what a no gives as its reason, and what a yes says of a message it knew before; see
+    `gateway.replaying.reasons` for whom it may be shown to.
+    """
 
     code: str
     is_positive: bool
     status: int | None = None
+    reason: str = ""
+    is_duplicate: bool = False
 
     def is_expected(self, expected: str | None) -> bool:
         """Whether this is the expected code or HTTP status; without an expectation, whether it is a yes."""
@@ -144,11 +151,12 @@ class MllpEnd:
         """See `End`. A peer that hangs up after each answer is connected to anew."""
         if not self._client.connected:
             await self._client.connect()
-        answer = _acknowledgement(await self._client.send(message.body), message.control_id)
+        data = await self._client.send(message.body)
+        answer = _acknowledgement(data, message.control_id)
         if isinstance(answer, NoAnswer):
             await self._client.close()
             raise Lost("the answer does not belong to the message", reason=answer.reason)
-        return Answer(answer.code, isinstance(answer, Accepted))
+        return _hl7_answer(answer, data)
 
     async def close(self) -> None:
         """See `End`."""
@@ -201,8 +209,16 @@ def _http_answer(response: httpx.Response, message: Outgoing) -> Answer:
     if message.kind is Kind.ADMISSION and response.is_success:
         answer = _acknowledgement(response.content, message.control_id)
         if not isinstance(answer, NoAnswer):
-            return Answer(answer.code, isinstance(answer, Accepted), status)
-    return Answer(str(status), response.is_success, status)
+            return _hl7_answer(answer, response.content, status)
+    said = said_by_response(status, response.headers.get("content-type", ""), response.content)
+    return Answer(str(status), response.is_success, status, said.text, said.is_duplicate)
+
+
+def _hl7_answer(answer: Accepted | Refused, data: bytes, status: int | None = None) -> Answer:
+    is_positive, said = isinstance(answer, Accepted), said_by_acknowledgement(data)
+    return Answer(
+        answer.code, is_positive, status, said.text if said.is_duplicate or not is_positive else "", said.is_duplicate
+    )
 
 
 def _acknowledgement(data: bytes, control_id: str) -> Accepted | Refused | NoAnswer:

@@ -16,7 +16,7 @@ def percentile(ordered: Sequence[float], percent: float) -> float:
 
 
 def row(outcome: Outcome) -> dict[str, Any]:
-    """One message as a JSON object: names and codes only, nothing of a person."""
+    """One message as a JSON object: nothing of a person, but what the other end says in its `reason`."""
     message, answer = outcome.message, outcome.answer
     return {
         "file": message.file,
@@ -26,6 +26,8 @@ def row(outcome: Outcome) -> dict[str, Any]:
         "status": answer.status if answer else None,
         "expected": message.expected,
         "good": outcome.is_good,
+        "reason": outcome.reason or None,
+        "duplicate": answer.is_duplicate if answer else False,
         "latency_ms": round(outcome.seconds * 1000, 3),
         "sendings": outcome.sendings,
         "kept_as_is": message.kept_as_is,
@@ -43,6 +45,7 @@ def summary(run: Run, *, rate: float | None) -> dict[str, Any]:
         "differing": sum(not outcome.is_good for outcome in answered if outcome.message.expected),
         "unanswered": len(run.outcomes) - len(answered),
         "unsent": run.unsent,
+        "duplicates": sum(outcome.answer.is_duplicate for outcome in answered if outcome.answer),
         "resent": sum(outcome.sendings > 1 for outcome in run.outcomes),
         "kept_as_is": sum(outcome.message.kept_as_is for outcome in run.outcomes),
         "answers": dict(sorted(Counter(outcome.answer.code for outcome in answered if outcome.answer).items())),
@@ -52,32 +55,18 @@ def summary(run: Run, *, rate: float | None) -> dict[str, Any]:
         "latency_ms": {name: round(percentile(latencies, percent), 3) for name, percent in PERCENTILES.items()}
         if latencies
         else None,
+        "reasons": reasons(run),
     }
 
 
-def line(outcome: Outcome) -> str:
-    """One message as a line of text; what a terminal could take for a command is not in it."""
-    facts = row(outcome)
-    number = f" message {facts['message']}" if facts["message"] > 1 else ""
-    notes = [
-        f"expected {facts['expected']}" if facts["expected"] and not facts["good"] else "",
-        "sent twice" if facts["sendings"] > 1 else "",
-        "cannot be read: sent as it is" if facts["kept_as_is"] else "",
+def reasons(run: Run) -> list[dict[str, Any]]:
+    """Every reason that was given, once, the commonest first: with its answer, how often, and the first file."""
+    groups: dict[tuple[str | None, bool, str], list[str]] = {}
+    for outcome in run.outcomes:
+        code, taken = (outcome.answer.code, outcome.answer.is_positive) if outcome.answer else (None, False)
+        if outcome.reason or not taken:
+            groups.setdefault((code, taken, outcome.reason), []).append(outcome.message.file)
+    return [
+        {"answer": code, "taken": taken, "reason": reason or None, "messages": len(files), "first": files[0]}
+        for (code, taken, reason), files in sorted(groups.items(), key=lambda group: -len(group[1]))
     ]
-    said = "; ".join(note for note in notes if note)
-    text = f"{facts['answer'] or 'none':5} {facts['latency_ms']:9.1f} ms  {facts['file']}{number}"
-    text += (f"  {facts['control_id']}" if facts["control_id"] else "") + (f"  ({said})" if said else "")
-    return "".join(character if character.isprintable() else "?" for character in text)
-
-
-def lines(figures: dict[str, Any]) -> list[str]:
-    """The figures as lines of text."""
-    counts = ["good", "negative", "differing", "unanswered", "unsent", "resent"]
-    told = ", ".join(f"{figures[name]} {name}" for name in counts if figures[name] or name == "good")
-    pace = f", {figures['rate']} a second" if figures["rate"] else ""
-    offered = f" ({figures['rate_offered']:g} offered)" if figures["rate_offered"] else ""
-    latency = figures["latency_ms"]
-    percentiles = (
-        ["latency  " + "  ".join(f"{name} {value:.1f} ms" for name, value in latency.items())] if latency else []
-    )
-    return [f"{figures['sent']} sent: {told}", f"{figures['seconds']} s{pace}{offered}", *percentiles]

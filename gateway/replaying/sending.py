@@ -14,6 +14,7 @@ import asyncio
 import contextlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from gateway.errors import GatewayError, Lost, Unreachable
 from gateway.replaying.ends import Access, Answer, End, Targets, open_end
@@ -22,17 +23,26 @@ from gateway.replaying.messages import Outgoing
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
-    """One message that was sent: its answer if any, in how many seconds, after how many sendings."""
+    """One message that was sent: its answer if any, in how many seconds, after how many sendings.
+
+    `lost` says in our words why there is no answer.
+    """
 
     message: Outgoing
     answer: Answer | None
     seconds: float
     sendings: int
+    lost: str = ""
 
     @property
     def is_good(self) -> bool:
         """Whether the answer is what was expected; without an expectation, whether it is a yes."""
         return self.answer is not None and self.answer.is_expected(self.message.expected)
+
+    @property
+    def reason(self) -> str:
+        """Why there is no yes, or what is said of a message that was known before; empty where nothing is said."""
+        return self.answer.reason if self.answer else self.lost
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,6 +96,14 @@ async def send_all(
     return Run(outcomes=outcomes, seconds=seconds, unsent=len(messages) - len(outcomes), stopped=sending.stopped)
 
 
+class _Exchange(NamedTuple):
+    """What came of sending one message: the answer, how often it was sent, and why there is no answer."""
+
+    answer: Answer | None
+    sendings: int
+    lost: str = ""
+
+
 class _Sending:
     """What the lanes of one run share."""
 
@@ -136,32 +154,33 @@ class _Sending:
 
     async def _send(self, number: int, end: End, due: float) -> None:
         message = self._messages[number]
-        answer, sendings = await self._exchange(message, end)
+        answer, sendings, lost = await self._exchange(message, end)
         if sendings:
-            outcome = Outcome(message=message, answer=answer, seconds=self._clock() - due, sendings=sendings)
+            seconds = self._clock() - due
+            outcome = Outcome(message=message, answer=answer, seconds=seconds, sendings=sendings, lost=lost)
             self.outcomes[number] = outcome
             self._tell(outcome)
 
-    async def _exchange(self, message: Outgoing, end: End) -> tuple[Answer | None, int]:
-        """The answer, and how often the message was sent; an end closes what it lost, so a second try is anew."""
+    async def _exchange(self, message: Outgoing, end: End) -> _Exchange:
+        """Send once, and once more when the answer was lost; an end closes what it lost, so the second try is anew."""
         try:
-            return await end.send(message), 1
+            return _Exchange(await end.send(message), 1)
         except Unreachable as error:
             self._halt(error)
-            return None, 0
-        except Lost:
-            return await self._exchange_again(message, end)
+            return _Exchange(None, 0)
+        except Lost as error:
+            return await self._exchange_again(message, end, str(error))
 
-    async def _exchange_again(self, message: Outgoing, end: End) -> tuple[Answer | None, int]:
+    async def _exchange_again(self, message: Outgoing, end: End, lost: str) -> _Exchange:
         try:
-            return await end.send(message), 2
+            return _Exchange(await end.send(message), 2)
         except Unreachable as error:
             self._halt(error)
-            return None, 1
+            return _Exchange(None, 1, lost)
         except Lost as error:
             where = f"{message.file}: message {message.number}"
             self._halt(Unreachable(f"{where}: sent twice, {error} ({error.reason}); see what the receiver logged"))
-            return None, 2
+            return _Exchange(None, 2, str(error))
 
     def _halt(self, reason: GatewayError) -> None:
         self.stopped = self.stopped or reason

@@ -27,6 +27,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
+from gateway.caution import CAUTION
 from gateway.errors import GatewayError
 from gateway.logs import log
 from gateway.records import DeliveryState, Traffic
@@ -47,10 +48,6 @@ from gateway.web.sign_in import (
 from gateway.web.status import read_status
 from gateway.web.times import ago, clock_time
 
-CAUTION = (
-    "A band never identifies a patient alone: check two identifiers at the bedside. "
-    "Not a medical device; local protocols, licensed practice and local law govern."
-)
 SIGN_IN, HOME = "/sign-in", "/"
 _HERE = Path(__file__).parent
 _METHODS = ["GET", "POST", "PUT", "PATCH", "DELETE"]

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from gateway.adapters.admissions import TRIGGERS, Effect, Group, Kind, Subject, event_of, times_of
+from gateway.adapters.admissions import TRIGGERS, Effect, Group, Kind, Subject, event_of
 from gateway.adapters.er7 import read
 
 TABLES = Path(__file__).parents[3] / "shared/standards/tables"
@@ -86,22 +86,6 @@ def test_the_facts_of_the_header() -> None:
     assert (event.sending_application, event.sending_facility) == ("HIS", "ANVIL")
     assert event.message_time == "20260115101500"
     assert not event.notes
-
-
-@pytest.mark.parametrize(
-    ("evn", "time", "place", "recorded"),
-    [
-        ("EVN||20260115101459||||20260115100200", "20260115100200", "EVN-6", "20260115101459"),
-        ("EVN||20260115101459", "20260115101459", "EVN-2", "20260115101459"),
-        ("EVN||20260115101459||||00000000", "20260115101459", "EVN-2", "20260115101459"),
-        ('EVN||""', "20260115101500", "MSH-7", "20260115101500"),
-        ("PV1|1", "20260115101500", "MSH-7", "20260115101500"),
-    ],
-)
-def test_events_are_ordered_by_evn_6_else_evn_2_else_msh_7(evn: str, time: str, place: str, recorded: str) -> None:
-    """EVN-2, EVN-6 (3.4.1); which wins is common practice, no source."""
-    times = times_of(read(message("ADT^A01", f"{evn}\rPID|1\r")))
-    assert (times.event_time, str(times.event_place), times.recorded_time) == (time, place, recorded)
 
 
 def test_msh_9_2_wins_over_evn_1_and_msh_9_3() -> None:

@@ -15,7 +15,7 @@ import hl7
 import pytest
 
 from gateway.adapters.acknowledgements import Code, acknowledge, header_of, problem_of, salvage_header
-from gateway.adapters.admissions import Effect, event_of, times_of
+from gateway.adapters.admissions import Effect, event_of
 from gateway.adapters.er7 import Message, Position, read, split_batch
 from gateway.adapters.er7_times import Precision, read_time
 from gateway.adapters.er7_writing import write
@@ -203,9 +203,8 @@ def test_the_published_example_is_an_admission_with_its_times_and_answer() -> No
     message = read(published_example())
     event = event_of(message)
     assert (event.effect, event.control_id, event.version) == (Effect.ADMIT, "MSG00001", "2.8")
-    times = times_of(message)
-    assert str(times.event_place) == "EVN-2"
-    recorded, born = read_time(times.event_time, UTC), read_time(message.segments("PID")[0].field(7), None)
+    event_time, birth_date = message.segments("EVN")[0].field(2), message.segments("PID")[0].field(7)
+    recorded, born = read_time(event_time, UTC), read_time(birth_date, None)
     assert recorded is not None
     assert (recorded.precision, recorded.has_zone) == (Precision.MINUTE, False)
     assert born is not None

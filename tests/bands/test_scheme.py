@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.bands.scheme import CHECK_SYSTEMS, DIGITS, LETTERS, Scheme, SchemeError, compact, find_clashes
+from gateway.bands.scheme import CHECK_SYSTEMS, DIGITS, LETTERS, Scheme, SchemeError, Slip, compact, find_clashes
 from gateway.errors import SenderFault
 from gateway.findings import FINDINGS
 
@@ -298,3 +298,49 @@ def test_names_that_do_not_tell_the_scheme() -> None:
 def test_a_bare_number_scheme_stands_beside_a_lettered_one() -> None:
     bare = scheme_with(name="bare", prefix="", training_prefix=None, alphabet=DIGITS, check="damm", fold={})
     assert find_clashes((YARROWFEN, bare)) == []
+
+
+# ── what an identifier looks like, and what is wrong with a text that is none ───────────────────────
+
+
+@pytest.mark.parametrize("scheme", SCHEMES, ids=[scheme.name for scheme in SCHEMES])
+def test_the_example_is_an_identifier_as_printed_and_nobody_s_where_the_scheme_allows(scheme: Scheme) -> None:
+    canonical = scheme.parse(scheme.example)
+    assert scheme.printed(canonical) == scheme.example
+    assert scheme.is_training(canonical) is (scheme.training_prefix is not None)
+
+
+@pytest.mark.parametrize(
+    ("text", "slip"),
+    [
+        ("YF7K4M2QG", None),
+        ("yf7-k4m 2qg", None),
+        ("7K4M2QG", Slip("prefix", 1)),
+        ("", Slip("prefix", 1)),
+        ("YF7K4M2Q", Slip("length", 8)),
+        ("YF7K4M2QGG", Slip("length", 10)),
+        ("YF7-K4U-2QG", Slip("character", 6)),  # U is not of the alphabet, nor read as one that is
+        ("YF7K4M2QU", Slip("character", 9)),
+        ("YF7K4M2QH", Slip("check", 0)),
+    ],
+)
+def test_the_first_thing_wrong_with_a_text(text: str, slip: Slip | None) -> None:
+    assert YARROWFEN.find_slip(text) == slip
+
+
+@given(st.sampled_from(SCHEMES), st.data())
+def test_a_text_has_a_slip_just_when_it_cannot_be_parsed(scheme: Scheme, data: st.DataObject) -> None:
+    near = identifiers(scheme).flatmap(
+        lambda text: st.tuples(st.integers(0, len(text) - 1), st.text(max_size=2)).map(
+            lambda change: text[: change[0]] + change[1] + text[change[0] + 1 :]
+        )
+    )
+    text = data.draw(st.text(max_size=20) | near)
+    try:
+        scheme.parse(text)
+    except SenderFault:
+        slip = scheme.find_slip(text)
+        assert slip is not None
+        assert slip.kind == "length" or 0 <= slip.at <= scheme.length
+    else:
+        assert scheme.find_slip(text) is None

@@ -294,8 +294,42 @@ def test_a_person_reads_state_place_and_remedy(bandgate: Bandgate) -> None:
     assert "band malformed at PID-3" in said.out
     assert "error: the check character does not fit" in said.out
     assert "remedy: scan the band again" in said.out
-    assert said.out.splitlines()[-1].startswith("1 errors, ")
+    assert said.out.splitlines()[-2] == "In 1 file: band recorded in 0 of 1 record; others: 1 malformed"
+    assert said.out.splitlines()[-1].startswith("To be mended: 1 error. To be looked at: 0 warnings. Worth knowing: ")
     assert "check two identifiers at the bedside" in said.err.replace("\n", " ")
+
+
+def test_the_notes_of_a_folder_are_counted_and_shown_when_asked_for(bandgate: Bandgate, tmp_path: Path) -> None:
+    for name in ("a", "b"):
+        text = admission(OWN.format("YF7K4M2QG")).replace("-0500", "")
+        (tmp_path / f"{name}.hl7").write_text(text, newline="")
+    for paths, options, shown in (
+        ([tmp_path], [], 0),
+        ([tmp_path], ["--notes"], 2),
+        ([tmp_path], ["-v"], 2),
+        ([tmp_path / "a.hl7"], [], 1),
+    ):
+        said = bandgate("check", *paths, "--region", REGION, *options)
+        assert said.out.count("note: a time without zone") == shown
+        assert f"Worth knowing: {len(paths) if shown == 1 else 2} note" in said.out
+        assert ("(shown with --notes)" in said.out) is (shown == 0)
+
+
+def test_the_files_with_errors_are_listed_at_the_end(bandgate: Bandgate, tmp_path: Path) -> None:
+    for name, band in (("a", "YF7K4M2QG"), ("b", "YF7K4M2QH"), ("c", "YF7K4M2QG"), ("d", "ABC")):
+        (tmp_path / f"{name}.hl7").write_text(admission(OWN.format(band)), newline="")
+    (tmp_path / "e.xml").write_bytes(b"<EMSDataSet")
+    lines = bandgate("check", tmp_path, "--region", REGION).out.splitlines()
+    assert lines[-4:] == ["Errors stand in", *(f"  {tmp_path / name}" for name in ("b.hl7", "d.hl7", "e.xml"))]
+    assert "To be mended: 3 errors." in lines[-5]
+    assert "Errors stand in" not in bandgate("check", tmp_path / "b.hl7", "--region", REGION).out
+
+
+def test_a_missing_band_has_the_remedy_that_fits_its_source(check: Any, tmp_path: Path) -> None:
+    (tmp_path / "one.hl7").write_text(admission(), newline="")
+    (record,) = check(tmp_path / "one.hl7", status=0)["files"][0]["records"]
+    (found,) = [each for each in record["findings"] if each["code"] == "band-missing"]
+    assert found["remedy"].startswith("fill PID-3 where PID-3.4.2 is 2.16.840.1.113883.19.77.1 with the band")
 
 
 def test_what_a_stranger_wrote_cannot_steer_the_terminal(bandgate: Bandgate, tmp_path: Path) -> None:

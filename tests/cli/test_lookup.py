@@ -130,9 +130,33 @@ def test_an_unknown_band_is_1_and_null(lookup: Any) -> None:
 
 
 @pytest.mark.parametrize("given", ["YF7K4M2QH", "hello", "", "%", "\N{GREEK CAPITAL LETTER PSI}", "Y" * 500])
-def test_what_is_no_band_is_1_and_null(lookup: Any, given: str) -> None:
-    document = lookup(given, status=1)
+def test_what_is_no_band_is_2_and_null(lookup: Any, given: str) -> None:
+    """A slip of the finger must not look like a patient of whom nothing is known."""
+    document = lookup(given, status=2)
     assert (document["band"]["canonical"], document["episode"]) == (None, None)
+    assert document["band"]["message"]
+    assert document["band"]["remedy"].startswith("a band looks like YT0 123 45")
+
+
+@pytest.mark.parametrize(
+    ("given", "says"),
+    [
+        ("YF7K4M2QH", "the check character does not fit"),
+        ("7K4M2QG", "it does not begin with YF or YT"),
+        ("YF7 K4M", "6 characters where a band has 9"),
+        ("YF7-K4U-2QG", "character 6, not counting separators, can stand in no band"),
+    ],
+)
+def test_one_line_says_what_is_wrong_and_what_a_band_looks_like(
+    bandgate: Bandgate, data: Path, given: str, says: str
+) -> None:
+    said = bandgate("lookup", given, "--data", data, "--region", REGION)
+    assert (said.status, said.out) == (2, "")
+    (fault,) = said.faults
+    assert fault.startswith(f"BAND: no band identifier: {says}")
+    assert "a band looks like YT0 123 45" in fault
+    assert "live ones begin with YF" in fault
+    assert given not in said.err
 
 
 def test_training_is_never_shown_beside_live_data(lookup: Any) -> None:
@@ -153,8 +177,6 @@ def test_a_person_reads_records_links_and_reasons(bandgate: Bandgate, data: Path
     assert "linked, two identifiers agree: " in said.out
     assert "anvil-head" in said.out
     assert "harrow-point" in said.out
-    said = bandgate("lookup", "hello", "--data", data, "--region", REGION)
-    assert "no band identifier" in said.out
 
 
 def test_looking_up_changes_nothing_in_the_folder(lookup: Any, data: Path) -> None:
@@ -195,6 +217,18 @@ def test_the_band_stands_in_the_body_and_not_in_the_address(
     ((path, headers, body),) = gateway.requests
     assert (path, json.loads(body)) == ("/lookup", {"band": "YF7K4M2QG"})
     assert base64.b64decode(headers["authorization"].removeprefix("Basic ")) == b"coordinator:gull-landing"
+
+
+@pytest.mark.parametrize("more", [{}, {"message": "6 characters where a band has 9", "remedy": "a band looks like X"}])
+def test_a_gateway_says_what_is_wrong_with_a_band_as_far_as_it_knows(
+    bandgate: Bandgate, monkeypatch: pytest.MonkeyPatch, more: dict[str, str]
+) -> None:
+    monkeypatch.setenv("BANDGATE_PASSWORD", "gull-landing")
+    answer = {"band": {"given": "YF7", "canonical": None, "fault": "band-pattern", **more}, "episode": None}
+    with http_receiver(lambda _: (404, "application/json", json.dumps(answer).encode())) as gateway:
+        said = bandgate("lookup", "YF7", "--url", gateway.address)
+    told = ": ".join(more.values()) or "band-pattern"
+    assert (said.status, said.faults) == (2, [f"BAND: no band identifier: {told}"])
 
 
 @pytest.mark.parametrize(

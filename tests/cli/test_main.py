@@ -14,7 +14,8 @@ from pathlib import Path
 import pytest
 
 from gateway import __version__
-from gateway.cli.main import STATUSES, app
+from gateway.cli.main import app
+from gateway.cli.statuses import STATUSES
 from gateway.errors import GatewayError
 from tests.cli.conftest import FIXTURES, REGION, Bandgate
 from tests.fixtures.committed import SHARED, needs_standards
@@ -160,7 +161,7 @@ def test_wrong_usage_is_told_and_is_2(bandgate: Bandgate, arguments: list[str]) 
         (["check", FIXTURES / "mappings", "--region", REGION], "mappings: no .xml or .hl7 file in this folder"),
         (["read", FIXTURES, "--region", REGION], "fixtures: name one file, or use bandgate check for a folder"),
         (["read", "nothing.hl7", "--region", REGION], "nothing.hl7: cannot be read"),
-        (["check", REGION, "--region", "nothing.yaml"], "nothing.yaml: cannot be read: FileNotFoundError"),
+        (["check", REGION, "--region", "nothing.yaml"], "nothing.yaml: "),
         (["check", REGION, "--region", FIXTURES / "expected.yaml"], "expected.yaml"),
         (["check", REGION, "--region", REGION, "--feed", "fenwik-adt"], "no such feed: did you mean fenwick-adt?"),
         (["check", REGION, "--region", REGION, "--schemas", FIXTURES], "fixtures: no EMSDataSet_v3.xsd here"),
@@ -190,14 +191,19 @@ def test_a_region_is_found_in_the_folder_and_in_the_environment(
     bandgate: Bandgate, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     message = FIXTURES / "bad" / "wrong-check.xml"
-    assert "invented example region" in bandgate("read", message).err
+    (told,) = [line for line in bandgate("read", message).err.splitlines() if line.startswith("Read by")]
+    assert "Yarrowfen: the invented example; name your own with --region FILE" in told
     monkeypatch.chdir(tmp_path)
     (tmp_path / "region.yaml").write_text("nmae: here\n")
-    assert bandgate("read", message).faults[0].startswith("region.yaml: ")
+    assert bandgate("read", message).faults[0].startswith("region.yaml:")
     (tmp_path / "other.yaml").write_text("nmae: there\n")
     monkeypatch.setenv("BANDGATE_REGION", str(tmp_path / "other.yaml"))
     assert "other.yaml" in bandgate("read", message).faults[0]
-    assert bandgate("read", message, "--region", REGION).status == 0
+    monkeypatch.setenv("BANDGATE_REGION", str(REGION))
+    for command in ("read", "check"):
+        told = f"Read by the region Yarrowfen: {REGION}, which BANDGATE_REGION names."
+        assert told in bandgate(command, message).err.splitlines()
+        assert "Read by" not in bandgate(command, message, "--region", REGION).err
 
 
 @needs_standards

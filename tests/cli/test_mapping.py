@@ -41,3 +41,25 @@ def test_a_broken_mapping_is_told_with_its_line(bandgate: Bandgate, tmp_path: Pa
     said = bandgate("mapping", "list", "--folder", tmp_path, "--json")
     assert (said.status, said.out) == (2, "")
     assert said.faults == [f"{tmp_path}/ours.yaml:2: kind: not a known word: did you mean admissions?"]
+
+
+def test_mistakes_of_form_and_of_meaning_are_told_together(bandgate: Bandgate, tmp_path: Path) -> None:
+    (tmp_path / "ours.yaml").write_text(
+        "mapping: ours\nkind: admissions\nabuot: Ours.\nbase: hl7v3\nvalues: {patient.sx: {at: PID-8, table: sexes}}\n"
+    )
+    (tmp_path / "tables").mkdir()
+    (tmp_path / "tables" / "sexes.csv").write_text("code,means\nF\n")
+    said = bandgate("mapping", "list", "--folder", tmp_path)
+    assert said.status == 2
+    assert [fault.removeprefix(f"{tmp_path}/").split(": ")[:2] for fault in said.faults] == [
+        ["tables/sexes.csv:2", "one column in place of two"],
+        ["ours.yaml:3", "abuot"],
+        ["ours.yaml:4", "base"],
+        ["ours.yaml:5", "values.patient.sx"],
+    ]
+
+
+def test_a_folder_that_is_not_there_is_told_with_a_remedy(bandgate: Bandgate, tmp_path: Path) -> None:
+    said = bandgate("mapping", "list", "--folder", tmp_path / "nothing")
+    assert said.status == 2
+    assert said.faults == [f"{tmp_path}/nothing: no such folder: name the one that holds your mapping files"]

@@ -1,6 +1,8 @@
 """What is printed: one JSON document in UTF-8, and text that is only ever text."""
 
 import json
+import os
+import sys
 from datetime import UTC, datetime
 from typing import Any
 
@@ -8,7 +10,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from gateway.cli.output import CAUTION, out, print_json
+from gateway.caution import CAUTION
+from gateway.cli.output import PlainConsole, counted, errors, out, print_json
 
 
 @pytest.mark.parametrize(
@@ -43,3 +46,34 @@ def test_brackets_are_no_markup(capsys: pytest.CaptureFixture[str]) -> None:
 
 def test_the_caution_is_short() -> None:
     assert len(CAUTION) < 200
+
+
+@pytest.mark.parametrize("width", ["20", "80", "400"])
+def test_a_line_in_a_file_or_a_pipe_is_never_wrapped(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, width: str
+) -> None:
+    monkeypatch.setenv("COLUMNS", width)
+    errors.print(CAUTION, style="dim")
+    out.print(CAUTION)
+    assert [*capsys.readouterr()] == [f"{CAUTION}\n", f"{CAUTION}\n"]
+
+
+def test_a_sentence_on_a_terminal_is_wrapped_between_words(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A real terminal, of which `tty(4)` says what it is."""
+    ours, theirs = os.openpty()
+    with os.fdopen(ours, "rb", buffering=0) as seen, os.fdopen(theirs, "w") as terminal:
+        monkeypatch.setattr(sys, "stderr", terminal)
+        monkeypatch.setenv("COLUMNS", "40")
+        monkeypatch.setenv("NO_COLOR", "1")
+        monkeypatch.setenv("TERM", "xterm")
+        PlainConsole(stderr=True).print(CAUTION)
+        terminal.flush()
+        lines = seen.read(1000).decode().splitlines()
+    assert len(lines) > 2
+    assert " ".join(line.strip() for line in lines) == CAUTION
+
+
+def test_things_are_counted_as_people_say_it() -> None:
+    assert [counted(number, "file") for number in (0, 1, 2)] == ["0 files", "1 file", "2 files"]
+    assert [counted(number, "delivery", "deliveries") for number in (1, 2)] == ["1 delivery", "2 deliveries"]
+    assert counted(12345, "record") == "12345 records"

@@ -1,6 +1,7 @@
 """`bandgate region`: the published form, and whether a file is right."""
 
 from pathlib import Path
+from shutil import copytree
 
 import jsonschema_rs
 from ruamel.yaml import YAML
@@ -28,12 +29,46 @@ def test_a_right_region_is_counted(bandgate: Bandgate) -> None:
     assert bandgate("region", "check", REGION).out == "Yarrowfen: 8 organisations, 10 feeds, 5 subscriptions\n"
 
 
+def test_one_of_a_kind_is_said_so(bandgate: Bandgate, tmp_path: Path) -> None:
+    text = REGION.read_text(encoding="utf-8").partition("\norganisations:")[0]
+    (tmp_path / "region.yaml").write_text(text + "\norganisations:\n  - {id: a, kind: agency, name: A}\n")
+    said = bandgate("region", "check", tmp_path / "region.yaml")
+    assert said.out == "Yarrowfen: 1 organisation, 0 feeds, 0 subscriptions\n"
+
+
 def test_a_wrong_region_is_told_line_by_line(bandgate: Bandgate, tmp_path: Path) -> None:
     path = tmp_path / "region.yaml"
     lines = REGION.read_text(encoding="utf-8").splitlines(keepends=True)
     at = lines.index("feeds:\n")
     path.write_text("".join([*lines[:at], "feed:\n", *lines[at + 1 :]]))
+    copytree(REGION.parent / "mappings", tmp_path / "mappings")
     said = bandgate("region", "check", path, "--json")
     assert (said.status, said.out) == (2, "")
     assert [fault.split(": ")[0] for fault in said.faults] == [f"{path}:{at + 1}"]
     assert said.faults[0].endswith("unknown key: did you mean feeds?")
+
+
+def test_mistakes_of_form_and_of_meaning_are_told_in_one_round(bandgate: Bandgate, tmp_path: Path) -> None:
+    path = tmp_path / "region.yaml"
+    text = REGION.read_text(encoding="utf-8")
+    path.write_text(
+        text.replace("organisation: larkfield", "organisation: larkfeild").replace("stage: live", "stage: x", 1)
+    )
+    said = bandgate("region", "check", path)
+    assert (said.status, said.out) == (2, "")
+    assert [fault.split(": ")[1] for fault in said.faults] == [
+        "feeds[0].stage",
+        "feeds[1].organisation",
+        "feeds[5].mapping",
+    ]
+    assert "bring the region's own mappings along to" in said.faults[2]
+
+
+def test_a_region_file_that_cannot_be_read_is_one_line_with_a_remedy(bandgate: Bandgate, tmp_path: Path) -> None:
+    (tmp_path / "latin.yaml").write_bytes(b"name: \xe9\n")
+    for path in (tmp_path, tmp_path / "nothing.yaml", tmp_path / "latin.yaml"):
+        said = bandgate("region", "check", path)
+        assert said.status == 2
+        (fault,) = said.faults
+        assert fault.startswith(str(path))
+        assert "Error" not in fault

@@ -70,8 +70,8 @@ def test_words_for_people(day: Path) -> None:
         result = call(day / "1.hl7", day / "2.hl7", "--to", receiver.address)
     assert result.exit_code == 0
     assert re.search(r"^AA +[\d.]+ ms  .*1\.hl7  M1$", result.stdout, re.MULTILINE)
-    assert "2 sent: 2 good" in result.stdout
-    assert re.search(r"^latency  p50 [\d.]+ ms  p90 ", result.stdout, re.MULTILINE)
+    assert re.search(r"^2 messages sent: 2 as wanted$", result.stdout, re.MULTILINE)
+    assert re.search(r"^Answered: half in [\d.]+ ms, 9 of 10 in ", result.stdout, re.MULTILINE)
 
 
 def test_a_foreign_receiver(day: Path) -> None:
@@ -120,7 +120,8 @@ def test_negative_answers_end_with_status_1(day: Path) -> None:
     with threaded_mllp_receiver(lambda m, n: acknowledgement(m, b"AE" if n == 2 else b"AA")) as receiver:
         result = call(day, "--to", receiver.address)
     assert result.exit_code == 1
-    assert "4 sent: 3 good, 1 negative" in result.stdout
+    assert "4 messages sent: 3 as wanted, 1 refused" in result.stdout
+    assert f"Why AE: no reason given  [{day / '2.hl7'}]" in result.stdout
 
 
 def test_expected_answers(day: Path, tmp_path_factory: pytest.TempPathFactory) -> None:
@@ -136,7 +137,7 @@ def test_expected_answers(day: Path, tmp_path_factory: pytest.TempPathFactory) -
         result = call(day, "--to", receiver.address, "--expect", expected)
     assert result.exit_code == 1
     assert re.search(r"3\.hl7  M3  \(expected AR\)", result.stdout)
-    assert "1 differing" in result.stdout
+    assert "1 not as expected" in result.stdout
 
 
 def test_care_reports_and_admissions_over_http_with_a_token(day: Path) -> None:
@@ -158,6 +159,52 @@ def test_local_times_with_a_zone(tmp_path: Path) -> None:
     with threaded_mllp_receiver() as receiver:
         assert call(tmp_path, "--to", receiver.address, *wanted).exit_code == 0
     assert receiver.messages == [b"MSH|^~\\&|A|B|||20260701080000||ADT^A04|M1|P|2.5\rEVN||20260701090000\r"]
+
+
+def test_a_reason_is_told_once_with_the_number_and_the_first_file(day: Path) -> None:
+    """FHIR R4 OperationOutcome; 401 as in RFC 9110, section 15.5.2."""
+    issue = {"severity": "error", "code": "login", "details": {"text": "no feed has this token"}}
+    body = json.dumps({"resourceType": "OperationOutcome", "issue": [issue]}).encode()
+    with http_receiver(lambda _: (401, "application/fhir+json", body)) as receiver:
+        result = call(day, "--to", receiver.address)
+        document = json.loads(call(day, "--to", receiver.address, "--json").stdout)
+    assert result.exit_code == 1
+    assert result.stdout.count("no feed has this token") == 1
+    assert f"Why 401: no feed has this token  [{day / '1.hl7'} and 3 more]" in result.stdout
+    assert [row["reason"] for row in document["messages"]] == ["no feed has this token"] * 4
+    assert document["summary"]["reasons"] == [
+        {
+            "answer": "401",
+            "taken": False,
+            "reason": "no feed has this token",
+            "messages": 4,
+            "first": str(day / "1.hl7"),
+        }
+    ]
+
+
+def test_a_long_reason_of_a_stranger_is_cut_and_moves_no_cursor(day: Path) -> None:
+    with http_receiver(lambda _: (500, "text/plain", b"\x1b[2J" + b"at line 7 " * 1000)) as receiver:
+        result = call(day / "1.hl7", "--to", receiver.address)
+    (why,) = [line for line in result.stdout.splitlines() if line.startswith("Why 500: ")]
+    assert "\x1b" not in result.stdout
+    assert len(why) < 320 + len(str(day))
+    assert "…  [" in why
+
+
+def test_what_was_known_before_is_told_and_counted(day: Path) -> None:
+    """Table 0357: 205 is "Duplicate key identifier"."""
+
+    def reply(message: bytes, number: int) -> bytes:
+        known = acknowledgement(message).replace(b"\x1c", b"ERR|||205^Duplicate key identifier^HL70357|I\r\x1c")
+        return known if number == 3 else acknowledgement(message)
+
+    with threaded_mllp_receiver(reply) as receiver:
+        result = call(day, "--to", receiver.address)
+    assert result.exit_code == 0
+    assert re.search(r"3\.hl7  M3  \(known before: a duplicate\)$", result.stdout, re.MULTILINE)
+    assert "4 messages sent: 4 as wanted, 1 known before" in result.stdout
+    assert f"Known before, says AA: Duplicate key identifier  [{day / '3.hl7'}]" in result.stdout
 
 
 def test_shifting_to_now(day: Path) -> None:
@@ -188,6 +235,7 @@ def test_a_receiver_that_stays_silent(day: Path) -> None:
     document = json.loads(result.stdout)
     assert (document["summary"]["sent"], document["summary"]["unanswered"], document["summary"]["unsent"]) == (2, 1, 2)
     assert "2.hl7: message 1: sent twice" in document["stopped"]
+    assert [row["reason"] for row in document["messages"]] == [None, "the connection broke before the answer"]
 
 
 def test_nobody_there(day: Path) -> None:

@@ -34,5 +34,23 @@ def test_the_secret_stands_alone_on_standard_output(bandgate: Bandgate) -> None:
     said = bandgate("token", "skerry-reports")
     assert re.fullmatch(r"[A-Za-z0-9_-]{43}\n", said.out)
     digest = hashlib.sha256(said.out.strip().encode()).hexdigest()
-    assert f'token_sha256: "{digest}"' in said.err.replace("\n", "")
     assert said.out.strip() not in said.err
+    assert f'    token_sha256: "{digest}"' in said.err.splitlines(), "one line, to be pasted as it is"
+
+
+def test_a_name_is_compared_with_the_region_that_is_named(bandgate: Bandgate) -> None:
+    assert bandgate("token", "skerry-reports", "--region", REGION).status == 0
+    said = bandgate("token", "skery-reports", "--region", REGION)
+    assert (said.status, said.out) == (2, "")
+    assert said.faults == [f"{REGION}: no such feed: did you mean skerry-reports?"]
+
+
+def test_a_subscription_is_no_feed(bandgate: Bandgate) -> None:
+    said = bandgate("token", "anvil-head-fhir", "--region", REGION)
+    assert (said.status, said.out) == (2, "")
+    assert "is a subscription" in said.faults[0]
+
+
+def test_without_a_region_it_says_that_nobody_has_looked(bandgate: Bandgate) -> None:
+    assert "--region" in bandgate("token", "anything").err
+    assert "--region" not in bandgate("token", "skerry-reports", "--region", REGION).err.replace(str(REGION), "")

@@ -9,7 +9,8 @@ import pytest
 
 from gateway.bands.scheme import Scheme
 from gateway.mapping.admissions import AdmissionReader, compile_admissions
-from gateway.mapping.rules import Mapping, complete, read_mapping
+from gateway.mapping.mistakes import read_mapping
+from gateway.mapping.rules import Mapping, complete
 from gateway.mapping.source import Authority, Source
 from gateway.mapping.tables import CodeTable, read_table
 

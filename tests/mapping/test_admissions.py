@@ -33,6 +33,7 @@ STANDARD_A01 = (
 )
 
 HEADER = "MSH|^~\\&|REG|AHMC|GATE|YF|20260314101500||ADT^A04^ADT_A01|A1|P|2.5.1"
+VISITS = "urn:oid:2.16.840.1.113883.19.77.3.3"  # the source's numbers by type VN that name no issuer
 PATIENT = "PID|1||00471^^^AHMC^MR||QUILLFEATHER^ORSON||19610615|M"
 
 Compile = Callable[[str], AdmissionReader]
@@ -148,7 +149,7 @@ OURS = "YF7K4M2QG^^^YFBAND&2.16.840.1.113883.19.77.1&ISO^PNT"
             "band-in-pid3-any-authority",
             ["PID|1||471^^^AHMC^MR~YF7 K4M 2QG"],
             [("YF7K4M2QG", How.IDENTIFIER, "PID-3[2]")],
-            ["authority-unknown"],
+            [],
         ),
         # nearly a band among other identifiers is told, the others are not
         (
@@ -392,6 +393,88 @@ def test_a_hospital_s_own_rule_goes_before_the_standard_s_place(admissions: Comp
     assert record.visit_number == Identifier(value="V9", type="VN", system="urn:oid:2.16.840.1.113883.19.77.3.3")
     assert record.account == Identifier(value="A7")
     assert record.origins["visit_number"].path == "PID-3[2]"
+
+
+# ── who issued a number ────────────────────────────────────────────────────────────────────────────
+
+
+def visit(number: str) -> str:
+    return segment("PV1", {2: "E", 19: number})
+
+
+@pytest.mark.parametrize(
+    ("number", "system"),
+    [
+        ("V771", VISITS),  # PV1-19 says its type itself: VN in the v2-to-FHIR map PV1[Encounter]
+        ("V771^^^^VN", VISITS),
+        ('V771^^^""^VN', VISITS),  # the delete indicator names nobody (HL7 v2 section 2.9.5)
+        ("V771^^^^AN", None),  # it says that it is something else
+        ("V771^^^AHMC^VN", None),  # it names an issuer, of whom the table has no visit numbers
+        ("V771^^^SOH", None),  # another hospital's: a row by type alone is not for it
+        ("V771^^^&soh.example&DNS", None),
+        # CX.6, CX.9 and CX.10 name a facility, a jurisdiction, a department (2A.2.14): not ours without a word
+        ("V771^^^^VN^SOH", None),
+        ("V771^^^^VN^^^^YF", None),
+        ("V771^^^^VN^^^^^CARDIO", None),
+    ],
+)
+def test_a_number_without_an_issuer_is_attributed_by_its_type_and_no_other_is(
+    number: str, system: str | None, admissions: Compile, source: Source
+) -> None:
+    record = admissions("hl7v2").read(message(HEADER, PATIENT, visit(number)), source)
+    assert record.visit_number is not None
+    assert (record.visit_number.value, record.visit_number.system) == ("V771", system)
+    assert ("authority-unknown" in codes(record)) is (system is None)
+    origin = record.origins.get("visit_number.system")
+    assert origin == (Origin("PV1-19", 3, "feed anvil-head-adt: authorities {type: VN}") if system else None)
+
+
+def test_the_row_that_names_the_issuer_is_the_feed_s_own(admissions: Compile, source: Source) -> None:
+    """A row of one feed says nothing about the numbers of another."""
+    elsewhere = dataclasses.replace(source, authorities=())
+    record = admissions("hl7v2").read(message(HEADER, PATIENT, visit("V771")), elsewhere)
+    assert record.visit_number == Identifier(value="V771")
+
+
+def test_the_type_of_a_field_tells_two_numbers_of_one_issuer_apart(admissions: Compile, source: Source) -> None:
+    """PID-18 is the account number, AN in table 0203; without a type in CX.5 the field says which it is."""
+    record = admissions("hl7v2").read(message(HEADER, segment("PID", {18: "A7^^^AHMC"})), source)
+    assert record.account == Identifier(value="A7", namespace="AHMC", system="urn:oid:2.16.840.1.113883.19.77.3.2")
+    assert "account.system" not in record.origins
+
+
+def test_a_number_cut_out_of_a_longer_field_has_no_issuer_but_what_its_field_leaves_open(
+    admissions: Compile, source: Source
+) -> None:
+    reader = admissions("mapping: x\nkind: admissions\nabout: x\nvalues:\n  visit_number: PV1-19.1\n")
+    systems = {}
+    for number in ("V771", "V771^^^SOH^VN"):
+        found = reader.read(message(HEADER, PATIENT, visit(number)), source).visit_number
+        assert found is not None
+        systems[number] = found.system
+    assert systems == {"V771": VISITS, "V771^^^SOH^VN": None}
+
+
+def test_unknown_issuers_are_told_once_for_each_field(read: Read) -> None:
+    """Not for each repetition: a hospital's lists would fill the work list with one and the same mistake."""
+    patient = segment("PID", {3: "471^^^AHMC^MR~1^^^X^MR~2^^^Y^PI~3", 18: "A7^^^X^AN"})
+    record = read("hl7v2", HEADER, patient, visit("V1^^^X"))
+    told = [(each.path, each.line) for each in record.findings if each.code == "authority-unknown"]
+    assert sorted(told) == [("PID-18", 2), ("PID-3[2]", 2), ("PV1-19", 3)]
+
+
+@pytest.mark.parametrize("band", ["YF7K4M2QG", "YF7K4M2QG^^^SOH^MR", "YF7 K4M 2QG^^^^PNT", "YF7K4M2QH"])
+def test_a_band_needs_no_issuer_where_its_place_is_one_for_identifiers(read: Read, band: str) -> None:
+    """It is known by its scheme; one that fails its check is told as that, once."""
+    for listed in (f"471^^^AHMC^MR~{band}", f"{band}~471^^^AHMC^MR"):
+        record = read("band-in-pid3-any-authority", HEADER, f"PID|1||{listed}")
+        assert len(record.identifiers) == 2
+        assert "authority-unknown" not in codes(record)
+
+
+def test_a_band_in_a_list_that_the_mapping_does_not_look_for_bands_in_is_an_identifier_like_others(read: Read) -> None:
+    record = read("band-in-z-segment", HEADER, "PID|1||471^^^AHMC^MR~YF7K4M2QG", "ZBD|1|YF7K4M2QG")
+    assert [each.path for each in record.findings if each.code == "authority-unknown"] == ["PID-3[2]"]
 
 
 # ── patients, traffic ──────────────────────────────────────────────────────────────────────────────

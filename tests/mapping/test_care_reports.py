@@ -16,7 +16,7 @@ from gateway.adapters.care_reports import reports
 from gateway.bands.scheme import Scheme
 from gateway.errors import ConfigurationFault, UnreadableMessage
 from gateway.mapping.care_reports import CareReportReader, compile_care_reports
-from gateway.mapping.rules import read_mapping
+from gateway.mapping.mistakes import read_mapping
 from gateway.mapping.source import Authority, Source
 from gateway.records import Age, CareReport, Condition, How, Identifier, Reading, Sex, Traffic
 from tests.care_reports import (

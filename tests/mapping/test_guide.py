@@ -1,17 +1,27 @@
 """The guide's worked example is tried as it stands on the page."""
 
+import dataclasses
 import re
+from typing import Any
+
+from ruamel.yaml import YAML
 
 from gateway.adapters import er7
 from gateway.mapping.admissions import compile_admissions
-from gateway.mapping.rules import read_mapping
-from gateway.mapping.source import Source
+from gateway.mapping.mistakes import read_mapping
+from gateway.mapping.source import Authority, Source
 from gateway.mapping.tables import read_table
 from gateway.records import How, Sex
-from tests.mapping.conftest import MAPPINGS, over_base, shipped_tables
+from tests.mapping.conftest import MAPPINGS, over_base, shipped_mapping, shipped_tables
 
 GUIDE = (MAPPINGS / "README.md").read_text(encoding="utf-8")
 BLOCKS = re.findall(r"^```[a-z]*\n(.*?)^```$", GUIDE, re.MULTILINE | re.DOTALL)
+
+ISSUER = "urn:oid:2.16.840.1.113883.19.77.30"
+
+
+def read_yaml(text: str) -> Any:
+    return YAML(typ="safe").load(text)
 
 
 def block(start: str) -> str:
@@ -23,12 +33,27 @@ def test_the_worked_example_reads_the_message_it_was_written_for(source: Source)
     tables = {**shipped_tables(), table.name: table}
     mapping = over_base(read_mapping(block("mapping:"), "fenwick-registration.yaml", tables=tables))
     message = er7.read(block("MSH").replace("\n", "\r").encode())
-    record = compile_admissions(mapping, tables).read(message, source)
+    (feed,) = read_yaml(block("feeds:"))["feeds"]
+    told = dataclasses.replace(
+        source, feed=feed["name"], authorities=tuple(Authority(**r) for r in feed["authorities"])
+    )
+    record = compile_admissions(mapping, tables).read(message, told)
     assert [(each.canonical, each.how, each.path) for each in record.sightings] == [("YF7K4M2QG", How.CUSTOM, "ZTR-3")]
     assert record.patient.sex is Sex.FEMALE
     assert record.patient.family == "TOAD"
+    assert [(each.value, each.system) for each in record.identifiers] == [("88120", f"{ISSUER}.1")]
     assert record.visit_number is not None
-    assert record.visit_number.value == "V771"
+    assert (record.visit_number.value, record.visit_number.system) == ("V771", f"{ISSUER}.2")
+    assert record.origins["visit_number.system"].rule == "feed fenwick-registration: authorities {type: VN}"
+    assert {finding.code for finding in record.findings} == {"time-without-zone"}
+
+
+def test_without_its_row_the_number_of_the_worked_example_is_told(source: Source) -> None:
+    message = er7.read(block("MSH").replace("\n", "\r").encode())
+    nobodys = dataclasses.replace(source, authorities=())
+    record = compile_admissions(shipped_mapping("hl7v2"), shipped_tables()).read(message, nobodys)
+    told = [finding.path for finding in record.findings if finding.code == "authority-unknown"]
+    assert told == ["PV1-19", "PID-3"]
 
 
 def test_every_file_the_guide_names_exists() -> None:

@@ -40,17 +40,75 @@ def test_a_byte_order_mark_blank_lines_and_crlf_are_no_content() -> None:
 
 def test_all_mistakes_are_told_with_their_lines() -> None:
     text = "code,means\nF,female\nF,male\nM\n,nobody\nX,\nO,other,more\n"
-    assert [line for line, _ in faults_of(text)] == [3, 4, 5, 6, 7]
+    assert faults_of(text) == [
+        (3, "this code stands on line 2 already"),
+        (4, "one column in place of two"),
+        (5, "a code and what it means must both be there"),
+        (6, "a code and what it means must both be there"),
+        (7, "3 columns in place of two"),
+    ]
 
 
-@pytest.mark.parametrize("text", ["", "F,female\n", "code;means\n", "means,code\n"])
+def test_every_fault_names_the_file_and_has_a_remedy() -> None:
+    for text in [
+        "",
+        "code;means\nF;female\n",
+        "means,code\nF\n",
+        'code,means\nF,F,F\nM\nX,"a',
+        "code,means\nF,\nA,b\nA,b",
+    ]:
+        with pytest.raises(ConfigurationFault) as caught:
+            read_table(text, "tables/sex.csv")
+        for fault in caught.value.faults:
+            assert str(fault).startswith(f"tables/sex.csv:{fault.line}: ")
+            assert fault.remedy
+
+
+@pytest.mark.parametrize("text", ["", "F,female\n", "means,code\n", "code\nF\n"])
 def test_without_the_header_there_is_no_table(text: str) -> None:
     assert faults_of(text) == [(1, "the first line must be the header")]
 
 
-@pytest.mark.parametrize("text", ['code,means\nF,"female\n', 'code,means\nF,"fe"male\n'])
-def test_broken_quotes_are_told_with_their_line(text: str) -> None:
-    assert [line for line, _ in faults_of(text)] == [2]
+def test_a_wrong_header_hides_no_wrong_row() -> None:
+    assert faults_of("code,meaning\nF,female\nM\n") == [
+        (1, "the first line must be the header"),
+        (3, "one column in place of two"),
+    ]
+
+
+def test_columns_parted_by_semicolons_are_told_once() -> None:
+    """As spreadsheets write CSV where the comma is the decimal sign. Common practice, no source."""
+    assert faults_of("code;means\nF;female\nM;male\n") == [(1, "the columns are parted by semicolons")]
+
+
+@pytest.mark.parametrize(
+    ("text", "line"),
+    [
+        ('code,means\nF,"female\n', 2),
+        ('code,means\nF,"fe"male\n', 2),
+        ('code,means\nF,female\nM,"male\nX,other\nY,more\n', 3),
+        ('code,"means\n', 1),
+    ],
+)
+def test_broken_quotes_are_told_with_the_line_they_begin_on(text: str, line: int) -> None:
+    assert faults_of(text) == [(line, "not CSV")]
+
+
+def test_broken_quotes_hide_no_mistake_above_them() -> None:
+    assert [line for line, _ in faults_of('code,means\nF\nM,"male\n')] == [2, 3]
+
+
+def test_a_row_stands_on_the_line_it_begins_on() -> None:
+    table = read_table('code,means\n\nA,"two\nlines"\nB,b\n', "sex.csv")
+    assert table.lines == {"A": 3, "B": 5}
+
+
+def test_rows_that_mean_what_a_value_cannot_be_are_told_in_the_table() -> None:
+    table = read_table("code,means\nF,female\nW,woman\n", "tables/sex.csv")
+    assert [str(fault) for fault in table.find_misfits("patient.sex", {"female", "male"})] == [
+        "tables/sex.csv:3: means: patient.sex cannot be this: write one of: female, male"
+    ]
+    assert table.find_misfits("patient.sex", {"female", "woman"}) == []
 
 
 def test_a_table_too_large_to_be_written_by_hand_is_refused() -> None:

@@ -51,6 +51,20 @@ def test_acknowledgement_codes(code: str) -> None:
     assert ask_mllp(lambda m, _: acknowledgement(m, code.encode()), ADMISSION) == [Answer(code, code in {"AA", "CA"})]
 
 
+def test_a_refusal_says_why_and_a_yes_only_what_it_knew() -> None:
+    """HL7 v2, 2.15.8: MSA-3 is a text message; table 0357: 205 is "Duplicate key identifier"."""
+
+    def reply(message: bytes, number: int) -> bytes:
+        code, more = [(b"AE", b"|no such ward"), (b"AA", b"|thank you"), (b"AA", b"\rERR|||205^^HL70357|I")][number - 1]
+        return acknowledgement(message, code).replace(b"|M1\r", b"|M1" + more + b"\r")
+
+    assert ask_mllp(reply, ADMISSION, ADMISSION, ADMISSION) == [
+        Answer("AE", False, reason="no such ward"),
+        Answer("AA", True),
+        Answer("AA", True, reason="Duplicate key identifier", is_duplicate=True),
+    ]
+
+
 @pytest.mark.parametrize(("control_id", "echoed"), [("M1", b""), ("", b"M7"), ("", b"")])
 def test_an_answer_that_cannot_be_another(control_id: str, echoed: bytes) -> None:
     """MSA-2 is empty when the header could not be read (HL7 v2 section 2.8)."""
@@ -99,7 +113,9 @@ def test_a_care_report_over_http() -> None:
 def test_a_status_that_is_no_yes(status: int) -> None:
     """A redirect too: a person's data goes only where it was sent."""
     with http_receiver(lambda _: (status, "text/plain", acknowledgement(BODY)[1:-2])) as receiver:
-        assert ask(receiver.address, REPORT, ADMISSION) == [Answer(str(status), False, status)] * 2
+        answers = ask(receiver.address, REPORT, ADMISSION)
+        assert [answer[:3] for answer in answers] == [(str(status), False, status)] * 2
+        assert all(answer.reason for answer in answers)
         assert len(receiver.requests) == 2
 
 

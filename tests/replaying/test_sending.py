@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.replaying.ends import Access, read_targets
+from gateway.replaying.ends import Access, Answer, read_targets
 from gateway.replaying.messages import Kind, Outgoing
-from gateway.replaying.report import lines, percentile, row, summary
+from gateway.replaying.report import percentile, row, summary
 from gateway.replaying.sending import Outcome, Run, send_all, share_out
 from tests.receivers import MllpReceiver, acknowledgement, http_receiver, mllp_receiver
 
@@ -217,7 +217,42 @@ def test_a_percentile_has_so_many_values_below_it(values: list[float], percent: 
 def test_the_figures_of_nothing() -> None:
     run = Run(outcomes=(), seconds=0.0, unsent=2, stopped=None)
     assert summary(run, rate=5)["latency_ms"] is None
-    assert lines(summary(run, rate=5)) == ["0 sent: 0 good, 2 unsent", "0.0 s (5 offered)"]
+    assert summary(run, rate=5)["reasons"] == []
+
+
+def answered(number: int, answer: Answer | None, lost: str = "") -> Outcome:
+    return Outcome(message=outgoing(number), answer=answer, seconds=0.001, sendings=1, lost=lost)
+
+
+def test_each_reason_stands_once_with_its_number_and_first_file() -> None:
+    outcomes = (
+        answered(1, Answer("AA", True)),
+        answered(2, Answer("AE", False, reason="PV1-19: missing")),
+        answered(3, Answer("401", False, 401, "no feed has this token")),
+        answered(4, Answer("401", False, 401, "no feed has this token")),
+        answered(5, Answer("200", True, 200, "report 7: unchanged", is_duplicate=True)),
+        answered(6, Answer("AR", False)),
+        answered(7, None, "no answer in time"),
+    )
+    figures = summary(Run(outcomes=outcomes, seconds=1.0, unsent=0, stopped=None), rate=None)
+    assert [tuple(each.values()) for each in figures["reasons"]] == [
+        ("401", False, "no feed has this token", 2, "3.hl7"),
+        ("AE", False, "PV1-19: missing", 1, "2.hl7"),
+        ("200", True, "report 7: unchanged", 1, "5.hl7"),
+        ("AR", False, None, 1, "6.hl7"),
+        (None, False, "no answer in time", 1, "7.hl7"),
+    ]
+    assert figures["duplicates"] == 1
+    assert [row(each)["reason"] for each in outcomes[:2]] == [None, "PV1-19: missing"]
+    assert row(outcomes[4])["duplicate"] is True
+
+
+@pytest.mark.parametrize(
+    ("answer", "lost"), [(None, "the connection broke before the answer"), (b"", "no answer in time")]
+)
+def test_a_lost_answer_says_why(answer: bytes | None, lost: str) -> None:
+    run, _ = replay([outgoing(1)], lambda *_: answer, timeout=0.1 if answer is not None else 5)
+    assert [(each.answer, each.reason, each.sendings) for each in run.outcomes] == [(None, lost, 2)]
 
 
 def test_nothing_of_a_person_is_in_a_row() -> None:

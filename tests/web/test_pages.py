@@ -12,11 +12,11 @@ import pytest
 from lxml import html
 from lxml.html import HtmlElement
 
+from gateway.caution import CAUTION
 from gateway.records import Finding, Level, Link, LinkState, Reason, RecordKind, Review, ReviewState, Traffic
 from gateway.store import links, messages, quarantine, reviews, worklist
 from gateway.store.database import Database
 from gateway.store.messages import MessageKind, Outcome
-from gateway.web.pages import CAUTION
 from gateway.web.sign_in import FirstAccount
 from tests.web.yarrowfen import NOW, SECRETS, Clock, fill, fill_test, hold_a_delivery, message, sign_in
 

@@ -2,10 +2,13 @@
 
 import json
 import os
+import signal
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
+import httpx
 import pytest
 
 ROOT = Path(__file__).parents[2]
@@ -39,6 +42,45 @@ def test_the_counts_are_there(shown: tuple[dict, str]) -> None:
     assert sum(result["episodes"].values()) >= 60
     assert {"linked, confirmed", "linked", "held"} <= result["links"].keys()
     assert result["reviews"]["open"] > 0
+
+
+def test_no_address_is_told_that_is_dead_by_then(shown: tuple[dict, str]) -> None:
+    result, said = shown
+    assert "://" not in said
+    assert "doors" not in result
+
+
+@pytest.fixture
+def serving(tmp_path: Path) -> Iterator[tuple[subprocess.Popen[str], list[str]]]:
+    """A demonstration that goes on, and what it has said when it waits; started where nothing of ours lies."""
+    command = [str(Path(sys.executable).parent / "bandgate"), "demo", "--data", "mine"]
+    with subprocess.Popen(command, cwd=tmp_path, stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        said = []
+        for line in process.stdout:
+            said.append(line.rstrip())
+            if line.startswith("Ctrl-C"):
+                break
+        yield process, said
+        process.kill()
+
+
+def test_what_it_says_at_the_end_can_be_used_where_the_user_stands(
+    serving: tuple[subprocess.Popen[str], list[str]], tmp_path: Path
+) -> None:
+    process, said = serving
+    (pages,) = [line.removeprefix("Pages: ") for line in said if line.startswith("Pages: ")]
+    assert httpx.get(f"{pages}health/ready", trust_env=False).status_code == 200
+    assert any("sign in to the pages as coordinator with the password " in line for line in said)
+    (command,) = [line.partition(":")[2] for line in said if line.startswith("Look a band up:")]
+    assert command.endswith(" --data mine/data")
+    done = subprocess.run(command, shell=True, cwd=tmp_path, capture_output=True, text=True, timeout=60, check=False)
+    assert done.returncode == 0, done.stderr
+    assert "linked" in done.stdout
+    process.send_signal(signal.SIGINT)
+    assert process.wait(30) == 130
+    with pytest.raises(httpx.ConnectError):
+        httpx.get(pages, trust_env=False)
 
 
 def test_the_cautions_are_shown(shown: tuple[dict, str]) -> None:

@@ -1,0 +1,47 @@
+"""The data folder of a gateway: made for its user alone, and served by one process at a time.
+
+SQLite lets one process write, and what is claimed in it at a start is taken for the claims of a process that
+has died. So whoever serves a folder holds a lock on a file in it. The system lets go of the lock when the
+process ends, however it ends (flock(2)); the file itself stays, and is no sign that somebody serves.
+"""
+
+import contextlib
+import fcntl
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+from gateway.errors import UsageFault
+
+LOCK = "gateway.lock"  # holds the number of the process that serves
+
+
+def make_data_folder(folder: Path) -> None:
+    """Make the folder if there is none, for this user alone. Raises `UsageFault` where it cannot be."""
+    try:
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    except OSError as error:
+        raise UsageFault(f"{folder}: cannot be a data folder ({error.strerror}): name another with --data") from error
+
+
+@contextlib.contextmanager
+def held(folder: Path) -> Iterator[None]:
+    """Hold a data folder for this process. Raises `UsageFault` where another one holds it, or no lock can be had."""
+    try:
+        file = os.fdopen(os.open(folder / LOCK, os.O_RDWR | os.O_CREAT, 0o600), "r+", encoding="ascii")
+    except OSError as error:
+        raise UsageFault(f"{folder}: cannot be written ({error.strerror}): name another folder with --data") from error
+    with file:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError as error:
+            who = file.read().strip() or "unknown"
+            raise UsageFault(
+                f"{folder}: another gateway serves this folder (process {who}): stop it, or name another with --data"
+            ) from error
+        except OSError as error:
+            raise UsageFault(f"{folder}: cannot be locked ({error.strerror}): name a folder on a local disk") from error
+        file.truncate()
+        file.write(str(os.getpid()))
+        file.flush()
+        yield
