@@ -2,6 +2,7 @@
 
 * What a notification says is decided when it is sent, and written down before it leaves, so that a repeat
   after a crash or a lost answer is the same bytes under the same id.
+* A full queue costs one commit a delivery: it settles the last one, claims the next, and writes that down.
 * One delivery of a subscription is in flight at a time, so order holds. While its receiver is lost, the
   whole subscription waits; other subscriptions never notice.
 * A refusal is final and goes to the holding list for a person; a loss is tried again, with growing waits.
@@ -14,7 +15,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, NamedTuple, Protocol
 
 import httpx
 import orjson
@@ -30,7 +31,7 @@ from gateway.errors import GatewayFault, Lost, Refused, StoreUnavailable, Unreac
 from gateway.joining import gather_linked
 from gateway.logs import log
 from gateway.mllp_client import MllpClient
-from gateway.records import Channel, Delivery, DeliveryState, Subscription
+from gateway.records import Channel, Delivery, DeliveryState, LinkedRecord, Subscription
 from gateway.region import Region
 from gateway.routing.delivery import Patience, lost
 from gateway.routing.entitlement import record_for
@@ -40,6 +41,7 @@ from gateway.store.transaction import Tx
 
 LONGEST_SLEEP = 5.0  # another process may have queued something, or a clock may have been set
 CONTROL_ID = Position("MSH", 10)
+AT_ONCE = 100  # deliveries that one transaction may find impossible before others get their turn
 LAST_ATTEMPT = 10.0  # seconds a delivery in flight gets to be settled when the gateway stops
 ANSWER_BYTES = 64 * 1024  # an answer's body is read so far, and for so many seconds, and no further: it means
 ANSWER_SECONDS = 1.0  # nothing to us, but a connection whose answer was read can be used again
@@ -56,6 +58,9 @@ class Sender(Protocol):
     async def close(self) -> None:
         """Let go of the connection."""
         ...
+
+
+Ending = Callable[[Tx], object]  # writes down how a delivery ended
 
 
 class NotComposed(GatewayFault):
@@ -146,6 +151,20 @@ SENDERS: dict[Channel, Callable[[Subscription], Sender]] = {
 }
 
 
+class Ready(NamedTuple):
+    """A delivery that is now the worker's own, and the bytes it will send, which are written down."""
+
+    delivery: Delivery
+    payload: bytes
+
+
+class Turn(NamedTuple):
+    """What one transaction brought: the next delivery, and those that could not be composed, each with why."""
+
+    ready: Ready | None
+    held: list[tuple[Delivery, NotComposed]]
+
+
 @dataclass(slots=True)
 class DeliveryWorker:
     """Sends what is queued for one subscription, until cancelled."""
@@ -177,31 +196,59 @@ class DeliveryWorker:
             await self.database.awrite(lambda tx: deliveries.give_back(tx, worker=self.name))
 
     async def _work(self, sender: Sender) -> None:
-        """Send what is due now, or wait until something is."""
-        claimed = await self._claim()
-        if claimed is None:
-            return await self._sleep()
-        sending = asyncio.create_task(self._deliver(sender, claimed), name=f"{self.name}-sending")
-        try:
-            return await asyncio.shield(sending)
-        except asyncio.CancelledError:
-            await asyncio.wait([sending], timeout=LAST_ATTEMPT)
-            sending.cancel()
-            raise
+        """Send what is due, one after the other, or wait until something is."""
+        ready = await self._next() if await self._is_worth_a_look() else None
+        if ready is None:
+            await self._sleep()
+        while ready is not None:
+            sending = asyncio.create_task(self._deliver(sender, ready), name=f"{self.name}-sending")
+            try:
+                ready = await asyncio.shield(sending)
+            except asyncio.CancelledError:
+                await asyncio.wait([sending], timeout=LAST_ATTEMPT)
+                sending.cancel()
+                raise
 
-    async def _claim(self) -> deliveries.Claimed | None:
+    async def _is_worth_a_look(self) -> bool:
+        """Whether something may be claimed; asked of a reader, so that a quiet queue costs no commits."""
         now = self.clock()
-        if self._is_paused(now) or not await self.database.aread(
+        return not self._is_paused(now) and await self.database.aread(
             lambda tx: deliveries.is_ready(tx, self.subscription.name, now=now)
-        ):
-            return None
+        )
+
+    async def _next(self, ended: Ending | None = None) -> Ready | None:
+        """Write down how the last delivery ended, and claim and compose the next: one transaction for both."""
+        now = self.clock()
+        claims = not self._is_paused(now)
+        turn = await self.database.awrite(lambda tx: self._turn(tx, ended, now, claims=claims))
+        for delivery, why in turn.held:
+            about = {"delivery": delivery.id, "subscription": self.subscription.name, "reason": str(why)}
+            if why.__cause__ is not None:
+                about["error"] = type(why.__cause__).__name__
+            log("delivery_held", level="warning", **about)
+        return turn.ready
+
+    def _turn(self, tx: Tx, ended: Ending | None, now: datetime, *, claims: bool) -> Turn:
+        if ended is not None:
+            ended(tx)
+        held: list[tuple[Delivery, NotComposed]] = []
+        if not claims:
+            return Turn(None, held)
+        deliveries.release_expired(tx, now=now)
         lease = timedelta(seconds=self.region.settings.delivery_lease_seconds)
-
-        def claim(tx: Tx) -> deliveries.Claimed | None:
-            deliveries.release_expired(tx, now=now)
-            return deliveries.claim(tx, self.subscription.name, now=now, worker=self.name, lease=lease)
-
-        return await self.database.awrite(claim)
+        name = self.subscription.name
+        for _ in range(AT_ONCE):
+            claimed = deliveries.claim(tx, name, now=now, worker=self.name, lease=lease)
+            if claimed is None:
+                break
+            delivery = claimed.delivery
+            try:
+                return Turn(Ready(delivery, claimed.payload or self._compose(tx, delivery, now)), held)
+            except NotComposed as why:
+                settle = self._settlement(delivery, DeliveryState.HELD, at=now, reason=str(why))
+                settle(tx)
+                held.append((delivery, why))
+        return Turn(None, held)
 
     def _is_paused(self, now: datetime) -> bool:
         return self.paused_until is not None and now < self.paused_until
@@ -218,56 +265,56 @@ class DeliveryWorker:
         except TimeoutError:
             return
 
-    async def _deliver(self, sender: Sender, claimed: deliveries.Claimed) -> None:
-        """Compose if need be, send once, and settle."""
-        delivery, began = claimed.delivery, self.clock()
-        try:
-            payload = claimed.payload or await self._compose(delivery)
-        except NotComposed as why:
-            if await self._settle(delivery, DeliveryState.HELD, reason=str(why)):
-                log("delivery_held", delivery=delivery.id, subscription=self.subscription.name, reason=str(why))
-            return
+    async def _deliver(self, sender: Sender, ready: Ready) -> Ready | None:
+        """Send once, settle, and give back the next."""
+        delivery, began = ready.delivery, self.clock()
         about: dict[str, Any] = {
             "delivery": delivery.id,
             "subscription": self.subscription.name,
             "attempt": delivery.attempts,
         }
         try:
-            answer = await sender.send(payload)
+            answer = await sender.send(ready.payload)
         except Refused as refusal:
-            await self._settle(delivery, DeliveryState.HELD, reason=refusal.reason)
-            log("delivery_held", level="warning", **about, reason=refusal.reason)
+            return await self._hold(delivery, refusal.reason, about)
         except Lost as loss:
-            await self._lose(delivery, loss, about)
-        else:
-            await self._settle(delivery, DeliveryState.DELIVERED, answer=answer)
-            took = round((self.clock() - began).total_seconds() * 1000, 1)
-            log("delivery_made", **about, milliseconds=took)
-
-    async def _compose(self, delivery: Delivery) -> bytes:
-        """Write down what is to be sent, from what is known now. Raises `NotComposed` when there is nothing to send."""
-
-        def write_down(tx: Tx) -> bytes:
-            try:
-                payload = compose(tx, self.region, self.subscription, delivery, now=self.clock())
-                if payload is not None:
-                    return deliveries.set_payload(tx, delivery.id, payload, worker=self.name)
-            except GatewayFault as fault:
-                raise NotComposed("not-composed") from fault
-            raise NotComposed("not-entitled")
-
-        return await self.database.awrite(write_down)
-
-    async def _settle(
-        self, delivery: Delivery, state: DeliveryState, *, reason: str | None = None, answer: str | None = None
-    ) -> bool:
-        """Write down how it ended; False when the claim was lost meanwhile, and another settles it."""
+            return await self._lose(delivery, loss, about)
         now = self.clock()
-        return await self.database.awrite(
-            lambda tx: deliveries.settle(tx, delivery.id, state, worker=self.name, at=now, reason=reason, answer=answer)
+        following = await self._next(self._settlement(delivery, DeliveryState.DELIVERED, at=now, answer=answer))
+        log("delivery_made", **about, milliseconds=round((now - began).total_seconds() * 1000, 1))
+        return following
+
+    def _compose(self, tx: Tx, delivery: Delivery, now: datetime) -> bytes:
+        """Write down what is to be sent, from what is known now. Raises `NotComposed` when there is nothing to send."""
+        try:
+            payload = compose(tx, self.region, self.subscription, delivery, now=now)
+        except GatewayFault as fault:
+            raise NotComposed("not-composed") from (fault.__cause__ or fault)
+        if payload is None:
+            raise NotComposed("not-entitled")
+        return deliveries.set_payload(tx, delivery.id, payload, worker=self.name)
+
+    def _settlement(
+        self,
+        delivery: Delivery,
+        state: DeliveryState,
+        *,
+        at: datetime,
+        reason: str | None = None,
+        answer: str | None = None,
+    ) -> Ending:
+        """What settles a delivery for good; nothing happens where the claim was lost, and another settles it."""
+        return lambda tx: deliveries.settle(
+            tx, delivery.id, state, worker=self.name, at=at, reason=reason, answer=answer
         )
 
-    async def _lose(self, delivery: Delivery, loss: Lost, about: dict[str, Any]) -> None:
+    async def _hold(self, delivery: Delivery, reason: str, about: dict[str, Any]) -> Ready | None:
+        """Put a delivery on the holding list, and give back the next."""
+        following = await self._next(self._settlement(delivery, DeliveryState.HELD, at=self.clock(), reason=reason))
+        log("delivery_held", level="warning", **about, reason=reason)
+        return following
+
+    async def _lose(self, delivery: Delivery, loss: Lost, about: dict[str, Any]) -> Ready | None:
         """Put a lost delivery off; while its receiver is away the others wait too, so that order holds."""
         reason = loss.reason
         settings, now = self.region.settings, self.clock()
@@ -278,15 +325,14 @@ class DeliveryWorker:
         )
         after = lost(delivery, patience, now=now, jitter=self.jitter(), reason=reason)
         if after.state is DeliveryState.HELD:
-            await self._settle(delivery, DeliveryState.HELD, reason=reason)
-            log("delivery_held", level="warning", **about, reason=reason)
-            return
-        await self.database.awrite(
+            return await self._hold(delivery, reason, about)
+        self.paused_until = after.due if loss.is_away else None
+        following = await self._next(
             lambda tx: deliveries.wait(tx, delivery.id, worker=self.name, due=after.due, reason=reason)
         )
-        self.paused_until = after.due if loss.is_away else None
         wait = round((after.due - now).total_seconds(), 1)
         log("delivery_lost", level="warning", **about, reason=reason, wait_seconds=wait)
+        return following
 
 
 def compose(tx: Tx, region: Region, subscription: Subscription, delivery: Delivery, *, now: datetime) -> bytes | None:
@@ -298,6 +344,19 @@ def compose(tx: Tx, region: Region, subscription: Subscription, delivery: Delive
     record = record_for(subscription.organisation, episode, *gather_linked(tx, delivery.episode))
     if record is None or find_visit(record, record.recipient) is None:
         return None
+    total = events.last_number(tx, subscription.name)
+    try:
+        return _written(record, region, subscription, delivery, total=total, now=now)
+    except GatewayFault:
+        raise
+    except Exception as error:  # whatever is wrong with one record, the others must go out
+        raise GatewayFault("a record could not be written") from error
+
+
+def _written(
+    record: LinkedRecord, region: Region, subscription: Subscription, delivery: Delivery, *, total: int, now: datetime
+) -> bytes:
+    """The bytes of one delivery."""
     if subscription.channel is Channel.HL7V2_MLLP:
         return identity_update(
             record,
@@ -315,7 +374,7 @@ def compose(tx: Tx, region: Region, subscription: Subscription, delivery: Delive
         subscription=subscription.name,
         topic=subscription.topic,
         number=delivery.number,
-        total=events.last_number(tx, subscription.name),
+        total=total,
         timestamp=delivery.created,
     )
     return orjson.dumps(notification(record, occasion, publisher(region)))

@@ -29,7 +29,7 @@ from pydantic import (
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
-from gateway.errors import Fault
+from gateway.errors import ConfigurationFault, Fault
 from gateway.yaml_tree import UNREAD, Steps, Tree, dotted, parse_yaml
 
 M = TypeVar("M", bound="Section")
@@ -95,10 +95,15 @@ def read_document(text: str, model: type[M], *, file: str) -> Document[M]:
     """
     tree, faults = parse_yaml(text, file=file)
     while True:  # each round respells or spoils some places for good, so there are no more rounds than places
+        plain = tree.plain()
         try:
-            content = model.model_validate(tree.plain())
+            content = model.model_validate(plain)
         except ValidationError as error:
             faults += _mend(tree, error.errors(), model, file)
+            if repr(tree.plain()) == repr(
+                plain
+            ):  # a place that we cannot find again: better refused than tried for ever
+                raise ConfigurationFault(faults) from error
         else:
             return Document(content, tree, file, tuple(sorted(faults, key=lambda fault: fault.line or 0)))
 

@@ -142,7 +142,8 @@ class Intake:
     ) -> tuple[Became, Outcome]:
         """The whole effect of one admission message, or of none if it came before."""
         control_id, digest = read.event.control_id, messages.fingerprint(data)
-        same = messages.find_same(tx, feed=read.feed.name, control_id=control_id, content_hash=digest)
+        traffic = _traffic(read.admissions)
+        same = messages.find_same(tx, feed=read.feed.name, control_id=control_id, content_hash=digest, traffic=traffic)
         findings = tuple(each for record in read.admissions for each in record.findings)
         faulty = self.region.settings.keep_faults == "report" and _problem(findings) is not None
         answer = same.answer if same else ("AE" if faulty else "AA")
@@ -156,7 +157,7 @@ class Intake:
             content_hash=digest,
             outcome=Became.DUPLICATE if same else Became.KEPT,
             answer=answer,
-            traffic=_traffic(read.admissions),
+            traffic=traffic,
             size=len(data),
         )
         messages.add(tx, message, None if same else data)
@@ -199,7 +200,7 @@ class Intake:
                 event_time=at,
             )
         self._audit(tx, message, stored.id, "visit-kept")
-        kept = Kept(stored, seen, admission.findings, at, admission.traffic)
+        kept = Kept(stored, seen, admission.findings, at, admission.traffic, old)
         self._joining.join(tx, kept, now=message.received)
 
     # ── care reports ───────────────────────────────────────────────────────────────────────────
@@ -280,7 +281,13 @@ class Intake:
         A payload that came before is gone through all the same: its first coming may have stopped in the middle.
         """
         if data is not None:
-            same = messages.find_same(tx, feed=message.feed or "", control_id="", content_hash=message.content_hash)
+            same = messages.find_same(
+                tx,
+                feed=message.feed or "",
+                control_id="",
+                content_hash=message.content_hash,
+                traffic=message.traffic,
+            )
             if same is None:
                 messages.add(tx, message, data)
             else:
@@ -324,7 +331,7 @@ class Intake:
         )
         self._audit(tx, message, stored.id, "report-kept")
         if newest.patient_contact:
-            self._joining.join(tx, Kept(stored, newest.sightings, newest.findings, at, newest.traffic), now=now)
+            self._joining.join(tx, Kept(stored, newest.sightings, newest.findings, at, newest.traffic, old), now=now)
         return KeptReport(name, ReportOutcome.UPDATED if old else ReportOutcome.KEPT, report.findings)
 
     # ── what both need ─────────────────────────────────────────────────────────────────────────

@@ -3,7 +3,8 @@
 A record with a trusted band joins the episode of that band, or opens one. Then the episode is decided anew
 from all its members at once, changed links are written, questions are asked or settled, and whoever is
 entitled is told. The same three steps follow whatever changed, so there is one answer to "what is linked
-now": what `gateway.linking.decision` says of the members there are.
+now": what `gateway.linking.decision` says of the members there are. Only a message that says nothing new of
+the person, such as a bed change, leaves all of it alone.
 """
 
 from collections.abc import Callable, Iterable
@@ -18,6 +19,7 @@ from gateway.linking.episodes import (
     Belongs,
     NoBand,
     Span,
+    is_mixed,
     membership,
     ordered_bands,
     prose_bands,
@@ -25,6 +27,7 @@ from gateway.linking.episodes import (
 )
 from gateway.linking.evidence import Facts, facts_of_report, facts_of_visit
 from gateway.linking.questions import QUESTIONS, SETTLED_BY_NEWER_DATA
+from gateway.linking.visits import is_same_to_linking
 from gateway.records import (
     Episode,
     EpisodeState,
@@ -51,13 +54,25 @@ WHO = "gateway"
 
 
 class Kept(NamedTuple):
-    """A record that has just been kept: what joining needs to know of it; `at` is its own event time."""
+    """A record that has just been kept: what joining needs to know of it.
+
+    `at` is its own event time; `before` is what was kept of it until now, None for a record that is new.
+    """
 
     stored: Stored
     sightings: tuple[Sighting, ...]
     findings: tuple[Finding, ...]
     at: datetime
     traffic: Traffic
+    before: Stored | None
+
+    @property
+    def is_same_to_linking(self) -> bool:
+        """Whether it says nothing new about whom it belongs to, so that every decision stays as it is."""
+        before, stored = self.before, self.stored
+        if not isinstance(before, StoredVisit) or not isinstance(stored, StoredVisit):
+            return False
+        return before.event_time == self.at and is_same_to_linking(before.visit, stored.visit)
 
 
 class Member(NamedTuple):
@@ -107,13 +122,15 @@ class Joining:
     region: Region
     new_id: Callable[[], str]
 
-    def join(self, tx: Tx, kept: Kept, *, now: datetime) -> str | None:
-        """Put a kept record where it belongs, and tell whom it concerns; gives back its episode's id, if any."""
+    def join(self, tx: Tx, kept: Kept, *, now: datetime) -> None:
+        """Put a kept record where it belongs, and tell whom it concerns."""
+        if kept.is_same_to_linking:
+            self._tell_others(tx, kept, now)
+            return
         kind = Member(kept.stored, None).kind
-        mixed = any(each.code == "band-mixed-signals" for each in kept.findings)
-        bands = () if mixed else trusted_bands(kept.sightings)
-        before = [each for each in links.of_record(tx, kind, kept.stored.id) if each.state is not LinkState.WITHDRAWN]
-        if mixed:
+        bands = () if is_mixed(kept.findings) else trusted_bands(kept.sightings)
+        before = [] if kept.before is None else _holding(links.of_record(tx, kind, kept.stored.id))
+        if is_mixed(kept.findings):
             self._ask_about_record(tx, kept, kind, "mixed-signals", now)
         elif not bands and prose_bands(kept.sightings):
             self._ask_about_record(tx, kept, kind, "free-text-only", now)
@@ -122,13 +139,12 @@ class Joining:
             if home is None or link.episode != home.episode.id:
                 self._leave(tx, link, now)
         if home is None:
-            return None
+            return
         link_before = next((each for each in before if each.episode == home.episode.id), None)
         home.members[kept.stored.id] = Member(kept.stored, link_before)
-        if link_before is None:
+        if link_before is None and kept.before is not None:
             self._settle_record_questions(tx, kept, kind, now)
         self._decide(tx, home, now)
-        return home.episode.id
 
     # ── where it belongs ───────────────────────────────────────────────────────────────────────
 
@@ -184,9 +200,7 @@ class Joining:
         """Give back an episode with its members; the record `at_hand` need not be read again."""
         found = links.of_episode(tx, episode.id)
         members = {}
-        for link in found:
-            if link.state is LinkState.WITHDRAWN:
-                continue
+        for link in _holding(found):
             stored = at_hand if at_hand and at_hand.id == link.record else _stored(tx, link)
             members[link.record] = Member(stored, link)
         return Gathering(episode, members, left=len(members) < len(found))
@@ -263,6 +277,17 @@ class Joining:
             )
             events.tell(tx, notice)
 
+    def _tell_others(self, tx: Tx, kept: Kept, now: datetime) -> None:
+        """Have the others in the chain of care told where a visit stands now, if that is what has changed."""
+        stored = kept.stored
+        if not isinstance(stored, StoredVisit) or _standing(stored) == _standing(kept.before):
+            return
+        for link in _holding(links.of_record(tx, RecordKind.VISIT, stored.id)):
+            episodes.lock(tx, link.episode)
+            chain = links.of_episode(tx, link.episode)
+            if any(each.kind is RecordKind.VISIT and each.organisation != link.organisation for each in chain):
+                self._tell(tx, self._gather(tx, episodes.get(tx, link.episode), stored), now)
+
     # ── what is asked ──────────────────────────────────────────────────────────────────────────
 
     def _ask_about_episode(self, tx: Tx, home: Gathering, verdict: Verdict, now: datetime) -> None:
@@ -320,8 +345,7 @@ class Joining:
 
 def gather_linked(tx: Tx, episode: str) -> tuple[tuple[LinkedReport, ...], tuple[LinkedVisit, ...]]:
     """Give back everything an episode holds now, withdrawn links left out; for telling and for looking up."""
-    found = links.of_episode(tx, episode)
-    return linked(Member(_stored(tx, link), link) for link in found if link.state is not LinkState.WITHDRAWN)
+    return linked(Member(_stored(tx, link), link) for link in _holding(links.of_episode(tx, episode)))
 
 
 def linked(members: Iterable[Member]) -> tuple[tuple[LinkedReport, ...], tuple[LinkedVisit, ...]]:
@@ -339,6 +363,14 @@ def linked(members: Iterable[Member]) -> tuple[tuple[LinkedReport, ...], tuple[L
             if isinstance(s, StoredVisit)
         ),
     )
+
+
+def _standing(stored: Stored | None) -> tuple[object, ...]:
+    return (stored.visit.state, stored.visit.ended) if isinstance(stored, StoredVisit) else ()
+
+
+def _holding(found: Iterable[Link]) -> list[Link]:
+    return [each for each in found if each.state is not LinkState.WITHDRAWN]
 
 
 def _stored(tx: Tx, link: Link) -> Stored:

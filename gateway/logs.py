@@ -31,7 +31,7 @@ EVENTS: dict[str, frozenset[str]] = {
         "message_refused": "feed door code",
         "delivery_made": "delivery subscription attempt milliseconds",
         "delivery_lost": "delivery subscription attempt reason wait_seconds",
-        "delivery_held": "delivery subscription attempt reason",
+        "delivery_held": "delivery subscription attempt reason error",
         "worker_failed": "worker error",
         "request_failed": "error",
         "library_complained": "library error place",

@@ -193,6 +193,8 @@ class _Composer:
             return Tree(self._mapping(depth), line)
         if isinstance(event, SequenceStartEvent):
             return Tree([self._node(each, depth + 1) for each in self._until(SequenceEndEvent)], line)
+        if isinstance(event, ScalarEvent) and not self._joins_halves(event):
+            return Tree(UNREAD, line)
         return Tree(_value(event) if isinstance(event, ScalarEvent) and not event.tag else UNREAD, line)
 
     def _mapping(self, depth: int) -> dict[str, Tree]:
@@ -207,6 +209,16 @@ class _Composer:
             else:
                 found[event.value] = Tree(below.value, key.line)
         return found
+
+    def _joins_halves(self, event: ScalarEvent) -> bool:
+        """Make one character of two escapes for its halves, as JSON writes it (RFC 8259 section 7); False for one."""
+        try:
+            event.value = event.value.encode("utf-16", "surrogatepass").decode("utf-16")
+        except UnicodeDecodeError:
+            self._fault(event, "an escape for half a character", "write the character itself")
+            event.value = ascii(event.value)
+            return False
+        return True
 
     def _until(self, end: type[Event]) -> Iterator[Any]:
         return takewhile(lambda event: not isinstance(event, end), self.events)

@@ -491,6 +491,15 @@ def test_what_cannot_be_written_is_held_and_the_worker_goes_on(store: Database) 
     assert {(each.state, each.reason) for each in everything(house)} == {(HELD, "not-composed")}
 
 
+def test_a_record_that_breaks_the_writing_stops_nobody(store: Database) -> None:
+    """A mistake of ours stands in for it: the writer meets something that no rule of ours foresees."""
+    house = linked(store, subscribed(hook()))
+    house.region = dataclasses.replace(house.region, schemes=None)  # type: ignore[arg-type]
+    with respx.mock(assert_all_called=False):
+        work(house, "by-fhir")
+    assert {(each.state, each.reason) for each in everything(house)} == {(HELD, "not-composed")}
+
+
 # ── HL7 v2 ─────────────────────────────────────────────────────────────────────────────────────────
 
 FOREIGN = b"NOTMINE"

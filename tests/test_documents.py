@@ -5,7 +5,7 @@ import time
 from typing import Annotated, Literal
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from pydantic import Field, ValidationError
 
@@ -221,6 +221,8 @@ VALUES = st.recursive(
 )
 
 
+@example({"by_side": {"\U00010000": {}}})
+@example({"by_side": {"\ud800": {}}, "name": "\udc00"})
 @given(st.dictionaries(st.sampled_from([*Cart.model_fields, "from", "x", "nmae"]), VALUES, max_size=5))
 def test_any_well_formed_document_is_read_or_told_place_by_place(document: dict[str, object]) -> None:
     """Written as JSON, which is YAML too (YAML 1.2.2 section 1.2), by the standard library."""

@@ -8,6 +8,7 @@ the rest lies in quarantine, is our own contract: a needless AE halts a hospital
 import asyncio
 import dataclasses
 import io
+import itertools
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -251,6 +252,35 @@ def test_a_feed_on_trial_brings_test_traffic_only(database: Database) -> None:
     house.report(REPORT)
     assert house.found().episodes == {}
     assert list(house.found(Traffic.TEST).episodes) == [BANDS]
+
+
+def test_what_came_on_trial_and_is_sent_again_once_live_comes_for_the_first_time(database: Database) -> None:
+    region = yarrowfen()
+
+    numbers = itertools.count(1)
+
+    def with_stage(*, trial: bool) -> House:
+        feeds = {
+            name: dataclasses.replace(feed, source=dataclasses.replace(feed.source, trial=trial))
+            for name, feed in region.feeds.items()
+        }
+        return House(database, dataclasses.replace(region, feeds=feeds), new_id=lambda: f"id{next(numbers):018d}")
+
+    trial = with_stage(trial=True)
+    assert [trial.admit(A04), trial.report(REPORT)[0].outcome] == ["AA", ReportOutcome.KEPT]
+    assert trial.found().episodes == {}
+    live = with_stage(trial=False)
+    live.clock.now = trial.clock.now
+    assert [live.admit(A04), live.report(REPORT)[0].outcome] == ["AA", ReportOutcome.KEPT]
+    assert [(each.outcome, each.traffic) for each in live.messages()] == [
+        (Outcome.KEPT, Traffic.TEST),
+        (Outcome.KEPT, Traffic.TEST),
+        (Outcome.KEPT, Traffic.LIVE),
+        (Outcome.KEPT, Traffic.LIVE),
+    ]
+    assert live.found().episodes == live.found(Traffic.TEST).episodes != {}
+    assert live.admit(A04) == "AA"
+    assert live.messages()[-1].outcome is Outcome.DUPLICATE
 
 
 # ── all or nothing ─────────────────────────────────────────────────────────────────────────────────

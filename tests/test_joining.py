@@ -397,6 +397,16 @@ def test_a_bed_change_in_the_own_house_is_no_news(house: House) -> None:
     assert house.queued() == before
 
 
+def test_a_discharge_is_news_for_the_next_hospital_and_not_for_the_own(house: House) -> None:
+    files = cases()["transfer-child"]["files"]
+    discharge = next(each for each in files if each.endswith("brackwater-adt-a03.hl7"))
+    house.play([each for each in files if each != discharge])
+    before = house.queued()
+    house.play([discharge])
+    after = house.queued()
+    assert {name: more - before[name] for name, more in after.items() if more != before[name]} == {"fenwick-fhir": 1}
+
+
 # ── several processes ──────────────────────────────────────────────────────────────────────────────
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from gateway.linking.evidence import Rules
-from gateway.records import CareReport, How, Sighting, Visit
+from gateway.records import CareReport, Finding, How, Sighting, Visit
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +51,11 @@ class NoBand:
 
 
 Membership = Belongs | Opens | NoBand
+
+
+def is_mixed(findings: Iterable[Finding]) -> bool:
+    """Whether a record's places contradict each other about its band, so that none of them can be trusted."""
+    return any(each.code == "band-mixed-signals" for each in findings)
 
 
 def trusted_bands(sightings: Iterable[Sighting]) -> tuple[str, ...]:

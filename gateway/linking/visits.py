@@ -11,6 +11,7 @@ from typing import Any, TypeVar
 
 from msgspec.structs import replace
 
+from gateway.linking.episodes import is_mixed
 from gateway.records import Admission, Person, Record, Sighting, Visit, VisitState
 
 #: The triggers that act on a visit and the state each brings (HL7 v2 chapter 3); all others are kept and shown.
@@ -57,6 +58,29 @@ def fold(visit: Visit | None, admission: Admission, *, key: str) -> Visit:
     newer = new_state is not None and _when(admission) >= (visit.state_time or LONG_AGO)
     folded = replace(visit, admission=merged, state=new_state if newer and new_state else visit.state)
     return replace(folded, **_times(folded, admission, state_bearing=newer))
+
+
+def is_same_to_linking(one: Visit, other: Visit) -> bool:
+    """Whether two contents of one visit tell linking the same, so that no decision about it can differ.
+
+    What is compared is all that `gateway.linking.evidence.facts_of_visit` and the bands are taken from.
+    """
+    return _said_to_linking(one) == _said_to_linking(other)
+
+
+def _said_to_linking(visit: Visit) -> tuple[object, ...]:
+    said = visit.admission
+    return (
+        visit.started,
+        said.patient,
+        said.visit_number,
+        said.account,
+        said.alternate_visit,
+        said.identifiers,
+        said.quoted_reports,
+        [(each.canonical, each.how) for each in said.sightings],
+        is_mixed(said.findings),
+    )
 
 
 def _when(admission: Admission) -> datetime:

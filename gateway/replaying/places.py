@@ -91,8 +91,8 @@ class AdmissionText(NamedTuple):
             text = core.decode(message.codec)
         except (SenderFault, UnicodeDecodeError):
             return None
-        head, _, tail = body.partition(core)
-        return cls(head, text, tail, message) if text.encode(message.codec) == core else None
+        head, found, tail = body.partition(core)
+        return cls(head, text, tail, message) if found and text.encode(message.codec) == core else None
 
     def with_values(self, changes: Iterable[tuple[Place, str]]) -> bytes:
         """Give back the bytes with other values at these places, given in the order of the text."""

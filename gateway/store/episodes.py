@@ -4,7 +4,10 @@ One band has at most one open episode in each kind of traffic; the database itse
 primary band is number 0; aliases follow in the order in which they were added.
 """
 
+from collections.abc import Iterable
 from datetime import datetime
+from itertools import groupby
+from operator import itemgetter
 
 from msgspec.structs import replace
 from sqlalchemy import bindparam, func, select, update
@@ -18,22 +21,25 @@ from gateway.store.transaction import Row, Tx
 
 _E = EPISODES.c
 _B = EPISODE_BANDS.c
-_COLUMNS = (_E.id, _E.traffic, _E.state, _E.opened, _E.closed)
+_ALL = EPISODE_BANDS.alias("all_bands")
+_COLUMNS = (_E.id, _E.traffic, _E.state, _E.opened, _E.closed, _ALL.c.band)
+_WITH_BANDS = EPISODES.join(_ALL, _ALL.c.episode == _E.id)  # a row for each band
+_OF_BANDS = _WITH_BANDS.join(EPISODE_BANDS, _B.episode == _E.id)
 _INSERT = Statement(insert_into(EPISODES))
 _INSERT_BAND = Statement(insert_into(EPISODE_BANDS))
-_GET = Statement(select(*_COLUMNS).where(_E.id == bindparam("id")))
-_BANDS = Statement(select(_B.band).where(_B.episode == bindparam("id")).order_by(_B.number))
+_GET = Statement(select(*_COLUMNS).select_from(_WITH_BANDS).where(_E.id == bindparam("id")).order_by(_ALL.c.number))
 _EPISODES_OF = Statement(select(_B.episode).where(_B.band == bindparam("band")))
 _FIND_OPEN = Statement(
     select(*_COLUMNS)
-    .join_from(EPISODE_BANDS, EPISODES)
+    .select_from(_OF_BANDS)
     .where(_B.band == bindparam("band"), _B.traffic == bindparam("traffic"), _B.until.is_(None))
+    .order_by(_ALL.c.number)
 )
 _OF_BAND = Statement(
     select(*_COLUMNS)
-    .join_from(EPISODE_BANDS, EPISODES)
+    .select_from(_OF_BANDS)
     .where(_B.band == bindparam("band"), _B.traffic == bindparam("traffic"))
-    .order_by(_E.opened.desc())
+    .order_by(_E.opened.desc(), _E.id, _ALL.c.number)
 )
 _SET_STATE = Statement(
     update(EPISODES)
@@ -58,7 +64,8 @@ def lock_band(tx: Tx, *bands: str) -> None:
     """
     for band in sorted(set(bands)):
         tx.lock("band", band)
-    lock(tx, *(episode for band in bands for (episode,) in tx.rows(_EPISODES_OF, band=band)))
+    if not tx.is_alone:
+        lock(tx, *(episode for band in bands for (episode,) in tx.rows(_EPISODES_OF, band=band)))
 
 
 def lock(tx: Tx, *episode_ids: str) -> None:
@@ -109,21 +116,21 @@ def rearrange(tx: Tx, episode: Episode, bands: tuple[str, ...], *, opened: datet
 
 def get(tx: Tx, episode_id: str) -> Episode:
     """Give back one episode. Raises `GatewayFault` when there is none."""
-    row = tx.find(_GET, id=episode_id)
-    if row is None:
+    found = _episodes(tx.rows(_GET, id=episode_id))
+    if not found:
         raise GatewayFault(f"episodes: no episode {episode_id}")
-    return _episode(tx, row)
+    return found[0]
 
 
 def find_open(tx: Tx, band: str, *, traffic: Traffic) -> Episode | None:
     """Find the open episode of a canonical band."""
-    row = tx.find(_FIND_OPEN, band=band, traffic=traffic)
-    return None if row is None else _episode(tx, row)
+    found = _episodes(tx.rows(_FIND_OPEN, band=band, traffic=traffic))
+    return found[0] if found else None
 
 
 def of_band(tx: Tx, band: str, *, traffic: Traffic) -> list[Episode]:
     """Give back every episode of a canonical band, open or closed, the newest first."""
-    return [_episode(tx, row) for row in tx.rows(_OF_BAND, band=band, traffic=traffic)]
+    return _episodes(tx.rows(_OF_BAND, band=band, traffic=traffic))
 
 
 def close(tx: Tx, episode_id: str, *, at: datetime) -> None:
@@ -163,13 +170,16 @@ def _move(tx: Tx, episode_id: str, before: EpisodeState, after: EpisodeState, cl
     tx.run(_SET_UNTIL, of=episode_id, until=at)
 
 
-def _episode(tx: Tx, row: Row) -> Episode:
-    episode_id, traffic, state, opened, closed = row
-    return Episode(
-        id=episode_id,
-        state=EpisodeState(state),
-        traffic=Traffic(traffic),
-        bands=tuple(band for (band,) in tx.rows(_BANDS, id=episode_id)),
-        opened=from_micros(opened),
-        closed=from_micros(closed),
-    )
+def _episodes(rows: Iterable[Row]) -> list[Episode]:
+    """The episodes of rows that stand together by episode, each row with one of its bands."""
+    return [
+        Episode(
+            id=episode_id,
+            state=EpisodeState(state),
+            traffic=Traffic(traffic),
+            bands=tuple(row[-1] for row in group),
+            opened=from_micros(opened),
+            closed=from_micros(closed),
+        )
+        for (episode_id, traffic, state, opened, closed), group in groupby(rows, itemgetter(slice(5)))
+    ]

@@ -122,10 +122,14 @@ def add(tx: Tx, message: Message, raw: bytes | None) -> None:
     )
 
 
-def find_same(tx: Tx, *, feed: str, control_id: str, content_hash: bytes) -> Message | None:
-    """Find the message that was kept when the same bytes came in before."""
+def find_same(tx: Tx, *, feed: str, control_id: str, content_hash: bytes, traffic: Traffic) -> Message | None:
+    """Find the message that was kept when the same bytes came in before, as traffic of the same kind.
+
+    What a feed sent on trial and sends again once it is live comes for the first time.
+    """
     found = (_message(row) for row in tx.rows(_SAME, content_hash=content_hash))
-    return next((each for each in found if (each.feed, each.control_id) == (feed, control_id)), None)
+    wanted = (feed, control_id, traffic)
+    return next((each for each in found if (each.feed, each.control_id, each.traffic) == wanted), None)
 
 
 def get(tx: Tx, message_id: str) -> Message:

@@ -57,6 +57,11 @@ class Tx:
         text, constants = statement.compiled(self._dialect)
         self._cursor.executemany(text, [{**constants, **values} for values in rows])
 
+    @property
+    def is_alone(self) -> bool:
+        """Whether no other process can change anything before the commit: locks would be taken for nothing."""
+        return self._lock is None
+
     def lock(self, *names: str) -> None:
         """Hold, until the commit, the right to change what `names` name; waits while another process has it.
 

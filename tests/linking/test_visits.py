@@ -5,10 +5,13 @@ from itertools import permutations
 
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
-from gateway.linking.visits import acts, fold, visit_key
+from gateway.findings import finding
+from gateway.linking.evidence import facts_of_visit
+from gateway.linking.visits import acts, fold, is_same_to_linking, visit_key
 from gateway.records import Admission, How, Identifier, Location, Person, Sighting, Visit, VisitState
-from tests.linking.people import IVY, NOON
+from tests.linking.people import IVY, NOON, OTTO
 
 BAND = Sighting(raw="YF7K4M2QG", canonical="YF7K4M2QG", how=How.IDENTIFIER, path="PID-3[2].1", rule="r")
 
@@ -103,3 +106,46 @@ def test_any_order_of_the_same_messages_ends_in_the_same_state(history: list) ->
     ]
     results = {(v.state, v.ended) for order in permutations(messages) for v in [folded(*order)]}
     assert len(results) == 1
+
+
+ONE, OTHER = Identifier(value="V100"), Identifier(value="V200")
+SAID = st.builds(
+    Admission,
+    organisation=st.just("anvil-head"),
+    trigger=st.sampled_from(["A04", "A08", "A03"]),
+    control_id=st.sampled_from("12"),
+    event_time=st.sampled_from([at(0), at(30)]),
+    patient=st.sampled_from([IVY, OTTO]),
+    visit_number=st.sampled_from([None, ONE, OTHER]),
+    account=st.sampled_from([None, ONE, OTHER]),
+    alternate_visit=st.sampled_from([None, ONE, OTHER]),
+    identifiers=st.sampled_from([(), (ONE,), (ONE, OTHER)]),
+    quoted_reports=st.sampled_from([(), ("R-1",)]),
+    location=st.sampled_from([None, Location(unit="ED"), Location(unit="ICU")]),
+    sightings=st.sampled_from(
+        [(), (BAND,), (replace(BAND, canonical="YF0000000"),), (replace(BAND, how=How.FREE_TEXT),)]
+    ),
+    findings=st.sampled_from([(), (finding("band-mixed-signals"),)]),
+)
+
+
+@given(SAID, SAID)
+def test_what_is_the_same_to_linking_gives_it_the_same_facts(one: Admission, other: Admission) -> None:
+    before, after = folded(one), folded(one, other)
+    if is_same_to_linking(before, after):
+        none: frozenset[str] = frozenset()
+        assert facts_of_visit("v", before, bands=none) == facts_of_visit("v", after, bands=none)
+        bands = [[(each.canonical, each.how) for each in visit.admission.sightings] for visit in (before, after)]
+        assert bands[0] == bands[1]
+
+
+def test_a_bed_change_is_the_same_to_linking_and_a_name_is_not() -> None:
+    first = message("A04", 0, patient=IVY, sightings=(BAND,), location=Location(unit="ED"))
+    moved = message(
+        "A08", 10, patient=IVY, sightings=(replace(BAND, path="ZBD-2", line=4),), location=Location(unit="ICU")
+    )
+    assert is_same_to_linking(folded(first), folded(first, moved))
+    assert not is_same_to_linking(folded(first), folded(first, replace(moved, patient=OTTO)))
+    assert not is_same_to_linking(
+        folded(first), folded(first, replace(moved, findings=(finding("band-mixed-signals"),)))
+    )

@@ -43,7 +43,12 @@ def test_a_repeated_message_is_known_by_feed_control_id_and_content(database: Da
     kept = message()
 
     def same(**changes: object) -> object:
-        values = {"feed": "saint-orla", "control_id": "C1", "content_hash": fingerprint(RAW)} | changes
+        values = {
+            "feed": "saint-orla",
+            "control_id": "C1",
+            "content_hash": fingerprint(RAW),
+            "traffic": Traffic.LIVE,
+        } | changes
         return database.read(lambda tx: messages.find_same(tx, **values))  # type: ignore[arg-type]
 
     assert same() is None
@@ -51,6 +56,7 @@ def test_a_repeated_message_is_known_by_feed_control_id_and_content(database: Da
     assert same() == kept
     assert same(feed="fenwick") is None
     assert same(control_id="C2") is None
+    assert same(traffic=Traffic.TEST) is None
     assert same(content_hash=fingerprint(b"other")) is None
 
 
@@ -58,7 +64,9 @@ def test_a_repeated_message_is_known_by_feed_control_id_and_content(database: Da
 def test_only_a_kept_message_makes_a_later_one_a_repeat(database: Database, outcome: Outcome) -> None:
     database.write(lambda tx: messages.add(tx, message(outcome=outcome), None))
     found = database.read(
-        lambda tx: messages.find_same(tx, feed="saint-orla", control_id="C1", content_hash=fingerprint(RAW))
+        lambda tx: messages.find_same(
+            tx, feed="saint-orla", control_id="C1", content_hash=fingerprint(RAW), traffic=Traffic.LIVE
+        )
     )
     assert found is None
 
