@@ -18,23 +18,28 @@ from gateway.store import audit, episodes, reviews, sightings
 from gateway.store.transaction import Tx
 
 
-def look_up(tx: Tx, region: Region, given: str) -> dict[str, Any]:
-    """Give back what is known under a band, live traffic only; `episode` is None for an unknown band.
+def look_up(tx: Tx, region: Region, given: str, *, traffic: Traffic = Traffic.LIVE) -> dict[str, Any]:
+    """Give back what is known under a band in one kind of traffic; `episode` is None for an unknown band.
 
-    What is no band has `canonical` None, and says what is wrong with it and what a band looks like.
+    Of the other kind only the number of its records is said. What is no band has `canonical` None, and says what
+    is wrong with it and what a band looks like.
     """
     band = read(given, region.schemes)
     if not isinstance(band, Band):
         return {"band": {"given": given, "canonical": None, **_no_band(given, band, region.schemes)}, "episode": None}
-    found = episodes.of_band(tx, band.canonical, traffic=Traffic.LIVE)
+    found = episodes.of_band(tx, band.canonical, traffic=traffic)
+    other = Traffic.LIVE if traffic is Traffic.TEST else Traffic.TEST
+    elsewhere = {(seen.kind, seen.record) for seen in sightings.of_band(tx, band.canonical, traffic=other)}
     answer: dict[str, Any] = {
         "band": {"given": given, "canonical": band.canonical, "printed": _printed(region, band)},
+        "traffic": traffic.value,
         "episode": _episode(tx, found[0]) if found else None,
+        "elsewhere": {"traffic": other.value, "records": len(elsewhere)},
     }
     if len(found) > 1:
         answer["earlier_episodes"] = [_episode(tx, each) for each in found[1:]]
     if not found:
-        answer["reviews"] = _reviews_of_prose(tx, band.canonical)
+        answer["reviews"] = _reviews_of_prose(tx, band.canonical, traffic)
     return answer
 
 
@@ -127,10 +132,10 @@ def _reviews(
     return sorted((each for each in found.values() if each.state is ReviewState.OPEN), key=lambda each: each.opened)
 
 
-def _reviews_of_prose(tx: Tx, band: str) -> list[dict[str, Any]]:
+def _reviews_of_prose(tx: Tx, band: str, traffic: Traffic) -> list[dict[str, Any]]:
     """Questions about records that name the band in prose only, when it has no episode."""
     found: dict[str, Review] = {}
-    for seen in sightings.of_band(tx, band, traffic=Traffic.LIVE):
+    for seen in sightings.of_band(tx, band, traffic=traffic):
         found.update({each.id: each for each in reviews.of_record(tx, seen.kind, seen.record)})
     return [_review(each) for each in found.values() if each.state is ReviewState.OPEN]
 

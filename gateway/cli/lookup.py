@@ -10,10 +10,11 @@ import typer
 
 from gateway.caution import CAUTION
 from gateway.cli.files import find_region
-from gateway.cli.output import errors, out, print_json
+from gateway.cli.output import counted, errors, out, print_json
 from gateway.cli.statuses import FAULTY, GOOD, UNUSABLE
 from gateway.errors import Unreachable, UsageFault
 from gateway.looking_up import look_up
+from gateway.records import Traffic
 from gateway.run import REGION_NOTE
 from gateway.store.database import Database
 
@@ -30,6 +31,9 @@ def lookup(
     account: Annotated[
         str, typer.Option(help=f"Account for --url; the password stands in {PASSWORD}.")
     ] = "coordinator",
+    test_traffic: Annotated[
+        bool, typer.Option("--test-traffic", help="Look among test traffic instead: feeds on trial, training.")
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Show the episode of a band, every record linked to it and why, and every open question.
@@ -41,7 +45,11 @@ def lookup(
     """
     if (data is None) == (url is None):
         raise UsageFault("name one of --data and --url")
-    answer = _from_folder(band, data, region) if data is not None else _from_gateway(band, str(url), account)
+    traffic = Traffic.TEST if test_traffic else Traffic.LIVE
+    if data is not None:
+        answer = _from_folder(band, data, region, traffic)
+    else:
+        answer = _from_gateway(band, str(url), account, traffic)
     band_read = answer["band"]["canonical"] is not None
     if as_json:
         print_json(answer)
@@ -53,24 +61,25 @@ def lookup(
     raise typer.Exit(GOOD if answer["episode"] else FAULTY if band_read else UNUSABLE)
 
 
-def _from_folder(band: str, data: Path, region_file: Path | None) -> dict[str, Any]:
+def _from_folder(band: str, data: Path, region_file: Path | None, traffic: Traffic) -> dict[str, Any]:
     if not (data / "gateway.db").is_file():
         raise UsageFault(f"{data}: no gateway.db here: name the folder given to bandgate serve --data")
     note = data / REGION_NOTE
     region = find_region(region_file or (Path(note.read_text(encoding="utf-8")) if note.is_file() else None))
     database = Database.open_to_read(f"sqlite:///{(data / 'gateway.db').resolve()}", key_file=data / "gateway.key")
     try:
-        return database.read(lambda tx: look_up(tx, region, band))
+        return database.read(lambda tx: look_up(tx, region, band, traffic=traffic))
     finally:
         database.close()
 
 
-def _from_gateway(band: str, url: str, account: str) -> dict[str, Any]:
+def _from_gateway(band: str, url: str, account: str, traffic: Traffic) -> dict[str, Any]:
     password = os.environ.get(PASSWORD)
     if not password:
         raise UsageFault(f"--url: set {PASSWORD} to the password of {account}")
     try:
-        response = httpx.post(f"{url.rstrip('/')}/lookup", json={"band": band}, auth=(account, password), timeout=30)
+        asked = {"band": band, "traffic": traffic.value}
+        response = httpx.post(f"{url.rstrip('/')}/lookup", json=asked, auth=(account, password), timeout=30)
     except (httpx.InvalidURL, httpx.UnsupportedProtocol) as error:
         raise UsageFault("--url: not an address: write http://host:port") from error
     except httpx.HTTPError as error:
@@ -102,7 +111,7 @@ def _no_band(band: dict[str, Any]) -> str:
 
 def _print(answer: dict[str, Any]) -> None:
     band, episode = answer["band"], answer["episode"]
-    out.print(f"band {band['printed']}")
+    out.print(f"band {band['printed']}" + (", in test traffic" if answer["traffic"] == Traffic.TEST else ""))
     if episode is None:
         out.print("  nothing is linked under this band")
         reviews = answer.get("reviews", [])
@@ -113,6 +122,11 @@ def _print(answer: dict[str, Any]) -> None:
         reviews = episode["reviews"]
     for review in reviews:
         out.print(f"  question: {review['says']}")
+    elsewhere = answer["elsewhere"]
+    if elsewhere["records"]:
+        option = "--test-traffic shows them" if elsewhere["traffic"] == Traffic.TEST else "look without --test-traffic"
+        records = counted(elsewhere["records"], "record")
+        out.print(f"  besides, in {elsewhere['traffic']} traffic: {records} with this band ({option})")
 
 
 def _print_record(record: dict[str, Any]) -> None:

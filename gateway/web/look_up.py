@@ -9,7 +9,7 @@ from collections import defaultdict, deque
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from math import ceil
-from typing import Any
+from typing import Any, NamedTuple
 
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
@@ -18,6 +18,7 @@ from starlette.routing import Route
 from gateway.doors.http import by_post, sign_in_pair
 from gateway.errors import StoreUnavailable
 from gateway.looking_up import look_up, note_look_up
+from gateway.records import Traffic
 from gateway.region import Region
 from gateway.store.database import Database
 from gateway.web.sign_in import Attempts, LockedOut, Passwords, SignedIn, sign_in
@@ -93,12 +94,12 @@ class LookUp:
             return _fault(503, "try again later")
 
     async def _look_up(self, request: Request, account: str, now: datetime) -> Response:
-        band = await _band_in(request)
-        if band is None:
-            return _fault(400, 'send {"band": "…"}')
+        asked = await _question_in(request)
+        if asked is None:
+            return _fault(400, 'send {"band": "…"}, and "traffic": "test" for test traffic')
         if wait := self._misses.take(account, now):
             return _wait(wait)
-        answer = await self._database.aread(lambda tx: look_up(tx, self._region, band))
+        answer = await self._database.aread(lambda tx: look_up(tx, self._region, asked.band, traffic=asked.traffic))
         found = answer["episode"] is not None
         if found:
             self._misses.forget(account, now)
@@ -106,8 +107,13 @@ class LookUp:
         return JSONResponse(answer, 200 if found else 404, headers={"Cache-Control": "no-store"})
 
 
-async def _band_in(request: Request) -> str | None:
-    """The band that is asked for; None for a body that is larger than any question, or says something else."""
+class _Question(NamedTuple):
+    band: str
+    traffic: Traffic
+
+
+async def _question_in(request: Request) -> _Question | None:
+    """What is asked for; None for a body that is larger than any question, or says something else."""
     body = bytearray()
     async for piece in request.stream():
         body += piece
@@ -116,7 +122,8 @@ async def _band_in(request: Request) -> str | None:
     try:
         asked = json.loads(body, object_pairs_hook=_each_key_once)
         band = asked.get("band") if isinstance(asked, dict) else None
-        return band if isinstance(band, str) and band.encode() else None
+        traffic = Traffic(asked.get("traffic", Traffic.LIVE)) if isinstance(band, str) else Traffic.LIVE
+        return _Question(band, traffic) if isinstance(band, str) and band.encode() else None
     except (ValueError, RecursionError):  # half a character, which JSON can spell, is no text either
         return None
 

@@ -163,6 +163,15 @@ def test_training_is_never_shown_beside_live_data(lookup: Any) -> None:
     assert lookup(band_of("exercise"), status=1)["episode"] is None
 
 
+def test_training_is_pointed_to_and_shown_when_it_is_asked_for(bandgate: Bandgate, data: Path) -> None:
+    where = (band_of("exercise"), "--data", data, "--region", REGION)
+    pointed = bandgate("lookup", *where)
+    assert "in test traffic" in pointed.out
+    assert "--test-traffic shows them" in pointed.out
+    shown = bandgate("lookup", *where, "--test-traffic")
+    assert (shown.status, "anvil-head" in shown.out) == (0, True), shown.out
+
+
 def test_the_answer_names_records_and_nobody(bandgate: Bandgate, data: Path) -> None:
     files = [FIXTURES / file for case in ("chest-pain-1", "stroke-1") for file in CASES[case]["files"]]
     secrets = {secret for file in files for secret in secrets_of(file.read_bytes())}
@@ -215,7 +224,7 @@ def test_the_band_stands_in_the_body_and_not_in_the_address(
         said = bandgate("lookup", "YF7K4M2QG", "--url", f"{gateway.address}/", "--json")
     assert (said.status, said.document) == (1, UNKNOWN)
     ((path, headers, body),) = gateway.requests
-    assert (path, json.loads(body)) == ("/lookup", {"band": "YF7K4M2QG"})
+    assert (path, json.loads(body)) == ("/lookup", {"band": "YF7K4M2QG", "traffic": "live"})
     assert base64.b64decode(headers["authorization"].removeprefix("Basic ")) == b"coordinator:gull-landing"
 
 

@@ -186,6 +186,8 @@ def test_misses_are_forgotten_one_by_one() -> None:
         b"\xff\xfe",
         b'{"band": "\\ud800"}',
         b'{"band": ""}',
+        b'{"band": "YFFPD2J2A", "traffic": "all"}',
+        b'{"band": "YFFPD2J2A", "traffic": []}',
     ],
 )
 def test_what_is_no_question_is_refused(someone: Desk, body: bytes) -> None:
