@@ -72,7 +72,7 @@ def _shown(feed: Feed, record: Admission | CareReport, looked_at: Sequence[Looke
     shown = replace(
         record,
         origins={
-            name: origin._replace(rule=in_its_file(origin.rule, layers)) for name, origin in record.origins.items()
+            name: replace(origin, rule=in_its_file(origin.rule, layers)) for name, origin in record.origins.items()
         },
         sightings=tuple(replace(each, rule=in_its_file(each.rule, layers)) for each in record.sightings),
         findings=tuple(_fitting(each, feed, looked_at) for each in record.findings),

@@ -32,7 +32,7 @@ def bare(record: Admission | CareReport) -> Admission | CareReport:
     """A record without what is said in other words when it is shown: the rules, and the remedies for a missing band."""
     return replace(
         record,
-        origins={name: origin._replace(rule="") for name, origin in record.origins.items()},
+        origins={name: replace(origin, rule="") for name, origin in record.origins.items()},
         sightings=tuple(replace(each, rule="") for each in record.sightings),
         findings=tuple(replace(each, remedy="") if each.code in WANTING else each for each in record.findings),
     )

@@ -22,6 +22,7 @@ from functools import cached_property
 from itertools import chain
 from typing import NamedTuple, TypedDict
 
+import msgspec
 from lxml import etree
 
 from gateway.adapters.report_payload import USUAL, Limits, Readable, payload, refused, too_large
@@ -145,8 +146,7 @@ class CustomResult(NamedTuple):
     about: str | None
 
 
-@dataclass(frozen=True, slots=True)
-class ReportDocument:
+class ReportDocument(msgspec.Struct, frozen=True):
     """One PatientCareReport, with what its file and its Header say about it.
 
     `element` is there only until the next report is asked for. `number` counts within the Header, from 1.
@@ -155,12 +155,12 @@ class ReportDocument:
     data set version in the same place, a hint.
     """
 
-    element: etree._Element = field(repr=False)
+    element: etree._Element
     header: ReportHeader
     number: int
     national: bool = False
     version: str = ""
-    _paths: dict[etree._Element, str] = field(repr=False, default_factory=dict)
+    _paths: dict[etree._Element, str] = msgspec.field(default_factory=dict)
 
     @property
     def path(self) -> str:
@@ -169,7 +169,8 @@ class ReportDocument:
 
     def path_of(self, element: etree._Element) -> str:
         """Give back the XPath of an element of this report, namespace prefixes left out."""
-        self._paths.setdefault(self.element, self.path)
+        if self.element not in self._paths:
+            self._paths[self.element] = self.path
         return path_of(element, self._paths)
 
     def custom_results(self) -> list[CustomResult]:
@@ -327,7 +328,8 @@ class _Place:
         if self._within is None:
             location = root.get(_SCHEMA_LOCATION, "")
             self._national = "NAT" in location
-            self._version = next(iter(_VERSION.findall(location)), "")
+            version = _VERSION.search(location)
+            self._version = version.group() if version else ""
         before = header
         while (previous := before.getprevious()) is not None and previous is not self._within:
             before = previous
@@ -372,15 +374,12 @@ def _text(parent: etree._Element, name: str) -> str:
 def _name_alike(parent: etree._Element, tag: str, paths: dict[etree._Element, str]) -> None:
     """Put down the XPath of the children of one name: in one pass, however many there are."""
     alike = list(parent.iterchildren(tag))
-    path = f"{paths[parent]}/{_name(alike[0])}"
+    path = f"{paths[parent]}/{tag.rpartition('}')[2]}"
     if len(alike) == 1 and tag not in NUMBERED:
         paths[alike[0]] = path
-    else:
-        paths.update((each, f"{path}[{number}]") for number, each in enumerate(alike, 1))
-
-
-def _name(element: etree._Element) -> str:
-    return str(element.tag).rpartition("}")[2]
+        return
+    for number, element in enumerate(alike, 1):
+        paths[element] = f"{path}[{number}]"
 
 
 def checked_root(root: etree._Element) -> etree._Element:

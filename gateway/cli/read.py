@@ -98,8 +98,7 @@ def _origin(record: Admission | CareReport, name: str) -> dict[str, Any]:
         name = made.sub(source, name)
     while name:
         if name in record.origins:
-            path, line, rule = record.origins[name]
-            return {"path": path, "line": line, "rule": rule}
+            return msgspec.structs.asdict(record.origins[name])
         cut = max(name.rfind("."), name.rfind("["))
         name = name[:cut] if cut > 0 else ""
     return {"path": None, "line": None, "rule": None}

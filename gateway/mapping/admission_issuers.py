@@ -12,6 +12,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from functools import lru_cache
 from typing import Any
 
+from msgspec.structs import replace
+
 from gateway.findings import finding
 from gateway.mapping.admission_values import IMPLIED_TYPES, Case, lacks_issuer
 from gateway.records import How, Identifier, Origin, Sighting
@@ -34,7 +36,7 @@ def note_issuers(
         else:
             known_by = number.type or IMPLIED_TYPES.get(name)
             rule = f"feed {case.source.feed}: authorities {{type: {known_by}}}"
-            case.origins[f"{name}.system"] = case.origins[name]._replace(rule=rule)
+            case.origins[f"{name}.system"] = replace(case.origins[name], rule=rule)
     if unknown:
         _tell(case, unknown, sightings)
 
@@ -54,11 +56,11 @@ def _without_issuer(numbers: Mapping[str, Any], lists: Mapping[str, Any]) -> Ite
 def _tell(case: Case, unknown: Sequence[Origin], sightings: Sequence[Sighting]) -> None:
     bands = {(_repetition(each.path), each.line) for each in sightings if each.how is not How.FREE_TEXT}
     told: set[str] = set()
-    for path, line, _ in unknown:
-        field = _field(path)
-        if field not in told and not (bands and (_repetition(path), line) in bands):
+    for origin in unknown:
+        field = _field(origin.path)
+        if field not in told and not (bands and (_repetition(origin.path), origin.line) in bands):
             told.add(field)
-            case.findings.append(finding("authority-unknown", path=path, line=line))
+            case.findings.append(finding("authority-unknown", path=origin.path, line=origin.line))
 
 
 def _repetition(path: str) -> str:

@@ -24,9 +24,6 @@ from gateway.records import Diagnosis, Finding, Identifier, Origin, Sex
 #: PV1[Encounter], PID-18 by its name).
 IMPLIED_TYPES = {"visit_number": "VN", "account": "AN"}
 
-#: `Origin(…)` without the detour over its generated constructor: a message has dozens of them.
-_origin: Callable[[tuple[str, int, str]], Origin] = partial(tuple.__new__, Origin)
-
 
 class Case:
     """One patient of one message while it is being read: what is looked at, and what has been found.
@@ -126,7 +123,7 @@ def _take(value: Value, case: Case) -> Any:
             if result.__class__ is Doubtful:
                 result = case.settle(result, path, line)
             if result is not None:
-                case.origins[value.name] = _origin((path, line, value.rule))
+                case.origins[value.name] = Origin(path, line, value.rule)
                 return result
     return None
 
@@ -140,7 +137,7 @@ def gather(value: Value, case: Case) -> tuple[Any, ...]:
         for raw, path, line in spot.look(case.segments, case.delimiters):
             result = case.settle(convert(case, spot, raw), path, line)
             if result is not None and result not in results:
-                case.origins[f"{value.name}[{len(results)}]"] = _origin((path, line, value.rule))
+                case.origins[f"{value.name}[{len(results)}]"] = Origin(path, line, value.rule)
                 results[result] = None
     return tuple(results)
 
@@ -150,7 +147,7 @@ def take_any(value: Value, case: Case) -> bool:
     for spot, convert in value.places:
         for raw, path, line in spot.look(case.segments, case.delimiters):
             if case.settle(convert(case, spot, raw), path, line):
-                case.origins[value.name] = _origin((path, line, value.rule))
+                case.origins[value.name] = Origin(path, line, value.rule)
                 return True
     return False
 
@@ -167,7 +164,7 @@ def read_diagnoses(values: tuple[Value, ...], case: Case) -> tuple[Diagnosis, ..
                 if value.field not in row:
                     result = case.settle(convert(case, spot, raw), path, line)
                     if result is not None:
-                        row[value.field] = (result, _origin((path, line, value.rule)))
+                        row[value.field] = (result, Origin(path, line, value.rule))
     diagnoses: list[Diagnosis] = []
     for line in sorted(line for line in rows if rows[line]):
         row = rows[line]

@@ -14,6 +14,8 @@ import re
 from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
+from lxml.etree import _Element as Element
+
 from gateway.adapters.care_reports import ReportDocument
 from gateway.adapters.report_payload import refused
 from gateway.findings import finding
@@ -27,9 +29,9 @@ from gateway.mapping.report_groups import (
     read_quoted,
     read_vitals,
 )
-from gateway.mapping.report_places import Section, Spot, compile_sections, compile_spot
+from gateway.mapping.report_places import Part, Section, compile_sections, compile_spot
 from gateway.mapping.report_sheet import Case, Sheet
-from gateway.mapping.report_values import Value, compile_value, plan_of, read_all
+from gateway.mapping.report_values import Value, careful_names, compile_value, plan_of, settle
 from gateway.mapping.rules import Mapping as MappingFile
 from gateway.mapping.sightings import is_exercise, judge
 from gateway.mapping.source import Source
@@ -60,24 +62,20 @@ CARRIED = frozenset({"4230001", "4230003"})
 OWN_PATIENT_NUMBER = "PI"
 
 
-class ConditionSpot(NamedTuple):
-    """Where one kind of statement about the patient stands."""
-
-    kind: str
-    rule: str
-    spot: Spot
-
-
 class CareReportReader(NamedTuple):
-    """A mapping of care reports, compiled."""
+    """A mapping of care reports, compiled.
+
+    `fields` are the names of the values of each part of the record, as `times.arrived` of `times`, and of the
+    record itself under the empty name; each behind the name that the part has for it. `conditions` are the
+    statements about the patient by kind; `careful` names the values that it always takes a closer look to read.
+    """
 
     mapping: str
     sections: Mapping[str, Section]
-    plain: tuple[Value, ...]
-    times: tuple[Value, ...]
-    person: tuple[Value, ...]
-    address: tuple[Value, ...]
-    conditions: tuple[ConditionSpot, ...]
+    values: Mapping[str, Value]
+    careful: tuple[str, ...]
+    fields: Mapping[str, tuple[tuple[str, str], ...]]
+    conditions: Mapping[str, Value]
     groups: Mapping[str, Group]
     bands: tuple[BandSpot, ...]
 
@@ -86,9 +84,10 @@ class CareReportReader(NamedTuple):
 
         Raises `UnreadableMessage` with the code `report-no-number` when nothing identifies the report.
         """
-        case = Case(document, source)
-        sheet = self._gather(case)
-        values = read_all(self.plain, sheet)
+        sheet = self.gather(document, source)
+        case = sheet.case
+        settle(sheet, self.values)
+        values = self._part("", sheet)
         bands = look_for_bands(self.bands, sheet)
         number, contact = values.pop("number", None), values.pop("patient_contact", None)
         key, uuid = _identity(case, number)
@@ -103,8 +102,8 @@ class CareReportReader(NamedTuple):
             patient=self._person(sheet),
             patient_identifiers=_patient_identifiers(case, values.pop("patient_identifier", None)),
             patient_contact=contact is not False,
-            times=ReportTimes(**read_all(self.times, sheet)),
-            destination=source.facilities.get(values.get("destination_code") or ""),
+            times=ReportTimes(**self._part("times", sheet)),
+            destination=source.facilities.get(values.get("destination_code", "")),
             conditions=self._conditions(sheet),
             sightings=bands.sightings,
             **self._groups(sheet, bands),
@@ -113,23 +112,33 @@ class CareReportReader(NamedTuple):
             origins=sheet.origins,
         )
 
-    def _gather(self, case: Case) -> Sheet:
+    def gather(self, document: ReportDocument, source: Source) -> Sheet:
         """Walk through the sections that the mapping names, and put down what it names."""
-        sheet = Sheet(case, above=f"{case.document.path}/")
-        sheet.found.update(case.document.header.elements)
-        for element in case.document.element:
-            section = self.sections.get(element.tag)  # type: ignore[arg-type]  # the stubs allow for more
-            if section is not None:
-                sheet.gather(section.elements(element), section.plan)
+        sheet = Sheet(Case(document, source), document.element, f"{document.path}/", "", {})
+        sheet.unsettled += self.careful
+        sheet.found.update(document.header.elements)
+        sheet.gather(self._parts(document.element))
         return sheet
 
+    def _parts(self, report: Element) -> Iterator[Part]:
+        """The elements of each section among which the wanted ones are."""
+        for element in report:
+            section = self.sections.get(element.tag)  # type: ignore[arg-type]  # the stubs allow for more
+            if section is not None:
+                yield element, element.iter() if section.is_deep else element, section.plan
+
+    def _part(self, part: str, sheet: Sheet) -> dict[str, Any]:
+        """The values of one part of the record by the names of its fields."""
+        values = sheet.values
+        return {field: values[name] for field, name in self.fields[part] if name in values}
+
     def _person(self, sheet: Sheet) -> Person:
-        fields = read_all(self.person, sheet)
-        address = Address(**read_all(self.address, sheet))
+        fields = self._part("patient", sheet)
+        address = self._part("patient.address", sheet)
         family, age, unit = fields.get("family"), fields.pop("age", None), fields.pop("age_unit", None)
         estimated = "patient.age" in sheet.case.estimated
         return Person(
-            address=None if address == Address() else address,
+            address=Address(**address) if address else None,
             age=Age(value=age, unit=unit, estimated=estimated) if age is not None and unit else None,
             unidentified=family is not None and family.upper() in sheet.case.source.placeholders,
             **fields,
@@ -137,11 +146,16 @@ class CareReportReader(NamedTuple):
 
     def _conditions(self, sheet: Sheet) -> tuple[Condition, ...]:
         conditions: list[Condition] = []
-        for kind, rule, spot in self.conditions:
-            for element in sheet.elements(spot.tag):
-                stated = sheet.state(f"conditions[{len(conditions)}]", rule, spot, element)
-                if stated:
-                    conditions.append(_condition(kind, *stated))
+        for kind, stated in self.conditions.items():
+            if stated.name in sheet.values:
+                sheet.origins[f"conditions[{len(conditions)}]"] = sheet.origins.pop(stated.name)
+                conditions.append(_condition(kind, sheet.values[stated.name], None))
+            elif stated.name in sheet.unsettled:
+                (spot,) = stated.spots
+                for element in sheet.elements(spot.tag):
+                    said = sheet.state(f"conditions[{len(conditions)}]", stated.rule, spot, element)
+                    if said:
+                        conditions.append(_condition(kind, *said))
         return tuple(conditions)
 
     def _groups(self, sheet: Sheet, bands: Bands) -> dict[str, Any]:
@@ -159,32 +173,33 @@ def compile_care_reports(mapping: MappingFile, tables: Mapping[str, CodeTable]) 
 
     Raises `ConfigurationFault` for a place outside the reports.
     """
-    places = mapping.value_places()
-    parts: dict[str, list[Value]] = {"": [], "times": [], "patient": [], "patient.address": []}
-    for name, place in places.items():
-        parts[name.rpartition(".")[0]].append(compile_value(name, mapping.mapping, place, tables))
-    conditions = tuple(
-        ConditionSpot(kind, f"{mapping.mapping}: {kind}", compile_spot(at, {}))
-        for kind, at in mapping.conditions.items()
-    )
-    bands = tuple(compile_band(mapping.mapping, band) for band in mapping.band)
-    groups = {name: compile_group(name, mapping.mapping, rule, tables) for name, rule in mapping.groups.items()}
-    values = [value for part in parts.values() for value in part]
-    others = (
-        [each.spot for each in conditions] + [each.spot for each in bands] + [group.each for group in groups.values()]
-    )
-    plan = plan_of(values, others)
+    name = mapping.mapping
+    values = {key: compile_value(key, name, place, tables) for key, place in mapping.value_places().items()}
+    conditions = {kind: _compile_condition(kind, name, at) for kind, at in mapping.conditions.items()}
+    groups = {key: compile_group(key, name, rule, tables) for key, rule in mapping.groups.items()}
+    bands = tuple(compile_band(name, band) for band in mapping.band)
+    single = [*values.values(), *conditions.values()]
+    others = [*(group.each for group in groups.values()), *(each.spot for each in bands)]
+    plan = plan_of(single, others)
+    fields: dict[str, list[tuple[str, str]]] = {"": [], "times": [], "patient": [], "patient.address": []}
+    for key in values:
+        part, _, field = key.rpartition(".")
+        fields[part].append((field, key))
     return CareReportReader(
-        mapping=mapping.mapping,
-        sections=compile_sections(plan, [*others, *(spot for value in values for spot in value.spots)]),
-        plain=tuple(parts[""]),
-        times=tuple(parts["times"]),
-        person=tuple(parts["patient"]),
-        address=tuple(parts["patient.address"]),
+        mapping=name,
+        sections=compile_sections(plan, [*others, *(spot for value in single for spot in value.spots)]),
+        values=values,
+        careful=careful_names(single, plan),
+        fields={part: tuple(names) for part, names in fields.items()},
         conditions=conditions,
         groups=groups,
         bands=bands,
     )
+
+
+def _compile_condition(kind: str, mapping: str, at: str) -> Value:
+    spot = compile_spot(at, {})
+    return Value(f"conditions.{kind}", f"{mapping}: {kind}", (spot,), table=None, convert=None, is_list=False)
 
 
 # ── parts of the record ────────────────────────────────────────────────────────────────────────────

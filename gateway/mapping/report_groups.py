@@ -5,7 +5,7 @@ only for what it says: a drug or procedure has a code, a set of vital signs at l
 negative. A drug or procedure whose code carries a PN was *not* given or done, and says so in `negative`.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sized
 from typing import Any, NamedTuple
 
 from lxml.etree import _Element as Element
@@ -17,11 +17,12 @@ from gateway.mapping.report_values import (
     Convert,
     Value,
     build_value,
+    careful_names,
     plan_of,
-    read_all,
     read_flag,
     read_number,
     read_time,
+    settle,
 )
 from gateway.mapping.rules import Group as GroupRule
 from gateway.mapping.tables import CodeTable
@@ -44,65 +45,73 @@ _NO_READINGS = frozenset({"at", "before_unit", "etco2_unit"})
 class Group(NamedTuple):
     """One repeating group, compiled: the element that repeats, and the values of one row by name.
 
-    `beside_code` are the values but the one that a statement is about.
+    `measurements` are the values but those that say what a measurement is of, `beside_code` all but the one that a
+    statement is about; `careful` names those that it always takes a closer look to read.
     """
 
     name: str
     each: Spot
     values: Mapping[str, Value]
     plan: Plan
-    beside_code: tuple[Value, ...]
+    careful: tuple[str, ...]
+    measurements: tuple[Value, ...]
+    beside_code: Mapping[str, Value]
 
-    def rows(self, report: Sheet, records: list[Any]) -> Iterator["Row"]:
+    def rows(self, report: Sheet, records: Sized) -> Iterator["Row"]:
         """Give back every occurrence of the group; `records` are those that have come of the rows before."""
         rows = report.elements(self.each.tag)
+        if not rows:
+            return
+        home = rows[0].getparent()
+        is_usual = all(element.getparent() is home for element in rows) and self.each.is_home_of(rows[0], report.top)
         for number, element in enumerate(rows, 1):
-            parent = element.getparent()
-            usual = parent is not None and parent.tag == self.each.parent and parent is rows[0].getparent()
-            path = f"{report.above}{self.each.path}[{number}]" if usual else report.case.document.path_of(element)
-            row = Row(report, self.values, above=f"{path}/", here=f"{self.name}[{len(records)}].")
-            row.gather(element.iter(), self.plan)
+            path = f"{report.above}{self.each.path}[{number}]" if is_usual else report.case.document.path_of(element)
+            row = Row(self, report, element, f"{path}/", f"{self.name}[{len(records)}].")
+            row.gather(((element, element.iterdescendants(), self.plan),))
             yield row
 
 
 class Row(Sheet):
-    """One occurrence of a group; `keep` gives its origins to the report, once it has become a record."""
+    """One occurrence of a group, which puts its origins down with those of the report."""
 
-    __slots__ = ("report", "values")
+    __slots__ = ("_before", "group")
 
-    def __init__(self, report: Sheet, values: Mapping[str, Value], *, above: str, here: str) -> None:
-        super().__init__(report.case, above=above, here=here)
-        self.report = report
-        self.values = values
+    def __init__(self, group: Group, report: Sheet, top: Element, above: str, here: str) -> None:
+        super().__init__(report.case, top, above, here, report.origins)
+        self.unsettled += group.careful
+        self.group = group
+        self._before = len(report.origins)
 
     def read(self, name: str) -> Any:
         """Give back a value of the row; None where it has none, or where the mapping does not place it."""
-        value = self.values.get(name)
-        return None if value is None else value.read(self)
+        if name in self.values:
+            return self.values[name]
+        return self.group.values[name].read(self) if name in self.unsettled else None
 
     def statement(self, name: str) -> Statement | None:
         """Give back a statement of the row: what it is about, and the PN that negates it."""
-        text = self.texts.get(name)
-        if text is not None:
-            return text, None
-        value = self.values.get(name)
-        if value is not None:
-            for spot in value.spots:
-                for element in self.elements(spot.tag):
-                    stated = self.state(name, value.rule, spot, element) if spot.fits(element) else None
-                    if stated:
-                        return stated
+        if name in self.values:
+            return self.values[name], None
+        if name not in self.unsettled:
+            return None
+        value = self.group.values[name]
+        for spot in value.spots:
+            for element in self.elements(spot.tag):
+                stated = self.state(name, value.rule, spot, element) if spot.fits(element) else None
+                if stated:
+                    return value.understand(name, stated[0], element, self), stated[1]
         return None
 
     def holds(self, name: str, elements: frozenset[Element]) -> bool:
         """Whether one of these elements stands at the places of a value."""
-        value = self.values.get(name)
+        value = self.group.values.get(name)
         tags = () if value is None else [spot.tag for spot in value.spots]
         return any(element in elements for tag in tags for element in self.elements(tag))
 
-    def keep(self) -> None:
-        """Give the origins to the report."""
-        self.report.origins.update(self.origins)
+    def drop(self) -> None:
+        """Take the origins back: no record has come of the row. They are the last in their dictionary."""
+        while len(self.origins) > self._before:
+            self.origins.popitem()
 
 
 def compile_group(name: str, mapping: str, rule: GroupRule, tables: Mapping[str, CodeTable]) -> Group:
@@ -119,8 +128,16 @@ def compile_group(name: str, mapping: str, rule: GroupRule, tables: Mapping[str,
         )
         for key, place in rule.values.items()
     }
-    beside_code = tuple(value for key, value in values.items() if key != "code")
-    return Group(name, compile_spot(rule.each, {}), values, plan_of(values.values(), ()), beside_code)
+    plan = plan_of(values.values())
+    return Group(
+        name,
+        compile_spot(rule.each, {}),
+        values,
+        plan,
+        careful_names(values.values(), plan),
+        measurements=tuple(value for key, value in values.items() if key not in _NO_READINGS),
+        beside_code={key: value for key, value in values.items() if key != "code"},
+    )
 
 
 def read_vitals(group: Group, report: Sheet) -> tuple[VitalSigns, ...]:
@@ -130,59 +147,63 @@ def read_vitals(group: Group, report: Sheet) -> tuple[VitalSigns, ...]:
         readings = _readings(row)
         if any(reading.value is not None or reading.negative for reading in readings):
             signs.append(VitalSigns(at=row.read("at"), before_unit=row.read("before_unit"), readings=tuple(readings)))
-            row.keep()
+        else:
+            row.drop()
     return tuple(signs)
 
 
 def _readings(row: Row) -> list[Reading]:
     readings: list[Reading] = []
-    for name, value in row.values.items():
-        if name in _NO_READINGS:
+    values, found = row.values, row.found
+    for measured in row.group.measurements:
+        name = measured.name
+        if name in values:
+            unit = row.read("etco2_unit") if name == "etco2" else None
+            readings.append(Reading(name=name, value=values[name], unit=unit))
             continue
-        text = row.texts.get(name)
-        if text is not None and value.is_text and name != "etco2":
-            readings.append(Reading(name=name, value=text))
-        elif (first := _first_element(value, row)) is not None:
-            readings.append(_reading(name, value, *first, row))
+        for spot in measured.spots:
+            if spot.tag in found:
+                readings.append(_reading(measured, spot, found[spot.tag][0], row))
+                break
     return readings
 
 
-def _first_element(value: Value, row: Row) -> tuple[Spot, Element] | None:
-    return next(((spot, each) for spot in value.spots for each in row.elements(spot.tag)), None)
-
-
-def _reading(name: str, value: Value, spot: Spot, element: Element, row: Row) -> Reading:
+def _reading(measured: Value, spot: Spot, element: Element, row: Row) -> Reading:
     """A measurement with what stands beside it, or why there is none."""
     negative, missing = element.get("PN"), element.get("NV")
     if not element.text and (negative or missing):
-        row.note(name, value.rule, spot, element)
-        return Reading(name=name, negative=negative, missing=missing)
-    unit = row.read("etco2_unit") if name == "etco2" else None
-    return Reading(name=name, value=value.read(row), unit=unit, negative=negative, missing=missing)
+        row.note(measured.name, measured.rule, spot, element)
+        return Reading(name=measured.name, negative=negative, missing=missing)
+    unit = row.read("etco2_unit") if measured.name == "etco2" else None
+    return Reading(name=measured.name, value=measured.read(row), unit=unit, negative=negative, missing=missing)
 
 
 def read_medications(group: Group, report: Sheet) -> tuple[Medication, ...]:
     """Give back the drugs given, and those expressly not given."""
     drugs: list[Medication] = []
-    for row in group.rows(report, drugs):
-        stated = row.statement("code")
-        if stated:
-            code, negative = stated
-            drugs.append(Medication(code=code, negative=negative, **read_all(group.beside_code, row)))
-            row.keep()
+    for row in _stating_rows(group, report, drugs):
+        drugs.append(Medication(**row.values))
     return tuple(drugs)
 
 
 def read_procedures(group: Group, report: Sheet) -> tuple[Procedure, ...]:
     """Give back the procedures done, and those expressly not done."""
     done: list[Procedure] = []
-    for row in group.rows(report, done):
+    for row in _stating_rows(group, report, done):
+        done.append(Procedure(**row.values))
+    return tuple(done)
+
+
+def _stating_rows(group: Group, report: Sheet, records: Sized) -> Iterator[Row]:
+    """The rows that have a code, read; `records` are those that have come of the rows before."""
+    for row in group.rows(report, records):
         stated = row.statement("code")
         if stated:
-            code, negative = stated
-            done.append(Procedure(code=code, negative=negative, **read_all(group.beside_code, row)))
-            row.keep()
-    return tuple(done)
+            settle(row, group.beside_code)
+            row.values["code"], row.values["negative"] = stated
+            yield row
+        else:
+            row.drop()
 
 
 def read_quoted(group: Group, report: Sheet, bands: frozenset[Element]) -> tuple[Identifier, ...]:
@@ -197,5 +218,6 @@ def read_quoted(group: Group, report: Sheet, bands: frozenset[Element]) -> tuple
             code, issuer = row.read("type"), row.read("issuer")
             system = resolve(report.case.source.authorities, issuer, None, None, code)
             quoted.append(Identifier(value=number, system=system, type=code, namespace=issuer))
-            row.keep()
+        else:
+            row.drop()
     return tuple(quoted)

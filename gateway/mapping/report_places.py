@@ -9,19 +9,18 @@ A condition holds within the same group as its place: `eOutcome.03` beside `eOut
 path, it is looked up from the container that both places share.
 """
 
-from collections.abc import Iterable, Mapping
-from typing import NamedTuple
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any, NamedTuple
 
 from lxml.etree import _Element as Element
 
-from gateway.adapters.care_reports import HEADER, NAMESPACE, NUMBERED, REPORT
+from gateway.adapters.care_reports import NAMESPACE, NUMBERED, REPORT
 from gateway.errors import ConfigurationFault, Fault
 from gateway.mapping.rules import Condition, Presence
 
 _IN = f"{{{NAMESPACE}}}"
 _HEADER = "/EMSDataSet/Header/"
 _DEMOGRAPHICS = "DemographicGroup"
-FEW = 6  # names; measured
 _BELOW_REPORT = "/EMSDataSet/Header/PatientCareReport/"
 
 
@@ -49,14 +48,16 @@ class Requirement(NamedTuple):
 
 
 class Spot(NamedTuple):
-    """Where one value stands: the name of its element and of the container it should stand in.
+    """Where one value stands: the name of its element and of the containers it should stand in.
 
-    `path` is what the mapping says, below the report, the row of a group or, with `in_header`, the Header.
-    `is_fixed` tells that no container on the way may occur twice, so that the path holds as it stands.
+    `path` is what the mapping says, below the report, the row of a group or, with `in_header`, the Header;
+    `containers` are the names on the way, and `inside` those of them below the section or the row. `is_fixed` tells
+    that no container on the way may occur twice, so that the path holds as it stands.
     """
 
     tag: str
-    parent: str
+    containers: tuple[str, ...]
+    inside: tuple[str, ...]
     path: str
     attribute: str | None = None
     requirements: tuple[Requirement, ...] = ()
@@ -66,7 +67,17 @@ class Spot(NamedTuple):
     @property
     def is_plain(self) -> bool:
         """Whether the value is the text of the element, under no condition, at a path that is known before."""
-        return self.attribute is None and not self.requirements and self.is_fixed and not self.in_header
+        is_near = len(self.inside) < 2
+        return is_near and self.attribute is None and not self.requirements and self.is_fixed and not self.in_header
+
+    def is_home_of(self, element: Element, top: Element) -> bool:
+        """Whether an element stands just where the path says, below the report or the row `top`."""
+        above = element.getparent()
+        for tag in reversed(self.containers):
+            if above is None or above.tag != tag:
+                return False
+            above = above.getparent()
+        return above is top
 
     def fits(self, element: Element) -> bool:
         """Whether every condition holds."""
@@ -74,34 +85,32 @@ class Spot(NamedTuple):
 
 
 class Short(NamedTuple):
-    """What is needed to take a text at first sight: the value it is, and the spot's parent and path."""
+    """What it takes to read a text at first sight: the value it is, its place, the conversion.
+
+    `label` is what origins call the value: `patient.phones[0]` for the first of a list. `home` is the container
+    below the section or the row, None for what stands right below those.
+    """
 
     name: str
-    parent: str
+    label: str
+    home: str | None
     path: str
     rule: str
+    read: Callable[[str, Any], Any] | None
 
 
-#: The wanted elements by their qualified names; with a `Short` where nothing else looks at that element.
+#: The wanted elements by their qualified names; with a `Short` where a value can be read at first sight.
 Plan = Mapping[str, Short | None]
+
+#: A section of a report, or a row of a group; those of its elements to look at; and what to do with them.
+Part = tuple[Element, Iterable[Element], Plan]
 
 
 class Section(NamedTuple):
-    """One section of a report that the mapping names.
-
-    `is_deep` tells to look below its children too; `few` are the names to look for, where looking for them is
-    faster than looking at everything.
-    """
+    """One section of a report that the mapping names; `is_deep` tells to look below its children too."""
 
     plan: Plan
     is_deep: bool
-    few: tuple[str, ...]
-
-    def elements(self, section: Element) -> Iterable[Element]:
-        """Give back the elements among which the wanted ones are, in the order of the document."""
-        if self.few:
-            return section.iter(*self.few)
-        return section.iter() if self.is_deep else section
 
 
 def compile_spot(at: str, where: Mapping[str, Condition], *, below: str | None = None) -> Spot:
@@ -113,14 +122,15 @@ def compile_spot(at: str, where: Mapping[str, Condition], *, below: str | None =
     if is_in_header(at):
         path = at.removeprefix(_HEADER)
         steps, attribute = _split(path)
-        return Spot(steps[-1], steps[0], path, attribute, in_header=True)
+        return Spot(steps[-1], steps[:-1], (), path, attribute, in_header=True)
     path = _below_report(at)
     steps, attribute = _split(path)
     if not steps:
-        return Spot(REPORT, HEADER, path, attribute)
-    above = steps[-2] if len(steps) > 1 else (_split(below)[0][-1] if below else REPORT)
+        return Spot(REPORT, (), (), path, attribute)
+    containers = steps[:-1]
+    inside = containers[1:] if below is None else containers
     requirements = tuple(_compile_requirement(steps, key, said) for key, said in where.items())
-    return Spot(steps[-1], above, path, attribute, requirements, is_fixed=NUMBERED.isdisjoint(steps))
+    return Spot(steps[-1], containers, inside, path, attribute, requirements, is_fixed=NUMBERED.isdisjoint(steps))
 
 
 def is_in_header(at: str) -> bool:
@@ -139,10 +149,8 @@ def compile_sections(plan: Plan, spots: Iterable[Spot]) -> Mapping[str, Section]
 
 
 def _compile_section(plan: Plan, ways: set[tuple[str, ...]]) -> Section:
-    tags = sorted({way[-1] for way in ways})
     is_deep = any(len(way) != 2 for way in ways)  # the section itself, or something below one of its groups
-    few = tuple(tags) if is_deep and len(tags) <= FEW else ()
-    return Section({tag: plan[tag] for tag in tags}, is_deep, few)
+    return Section({way[-1]: plan[way[-1]] for way in ways}, is_deep)
 
 
 def _compile_requirement(place: tuple[str, ...], key: str, said: Condition) -> Requirement:

@@ -9,22 +9,21 @@ thing was expressly *not* so (NEMSIS "Pertinent Negatives" and the national rule
 * an empty element that says neither is told, and so is a text beside a code that denies it.
 """
 
-from collections.abc import Callable, Iterable, Sequence
-from functools import partial
+from collections.abc import Iterable, Sequence
+from typing import Any
 
 from lxml.etree import _Element as Element
 
 from gateway.adapters.care_reports import LINES_KNOWN, ReportDocument, line_of
 from gateway.findings import finding
-from gateway.mapping.report_places import Plan, Spot
+from gateway.mapping.report_places import Part, Short, Spot
 from gateway.mapping.source import Source
 from gateway.records import Finding, Origin
 
 #: The pertinent negative that leaves the value a fact: it is an estimate.
 APPROXIMATE = "8801029"
 
-#: `Origin(…)` without the detour over its generated constructor: a report has a hundred of them.
-_origin: Callable[[tuple[str, int | None, str]], Origin] = partial(tuple.__new__, Origin)
+NOWHERE = ""  # the home of what stands too deep, or in the wrong part
 
 #: What a coded statement is about, and the pertinent negative that makes it "this was not so".
 Statement = tuple[str, str | None]
@@ -58,78 +57,95 @@ class Case:
             self.findings.append(finding(code, path=self.document.path_of(element), line=line_of(element)))
 
 
-class Sheet:
-    """The wanted elements of one report, or of one row of a group.
+class Unreadable(Exception):
+    """A text that a conversion cannot take; `code` is the finding that says so, at the place of the text."""
 
-    `above` is the XPath, with a slash behind it, that places are relative to; `here` stands before the names
-    of its values in `origins`, as `vitals[0].`. `texts` are the values that could be taken at first sight, None
-    for one that is only said to be missing or not so, and `firsts` their elements; `found` are all other wanted
-    elements. The latter two are by qualified name.
+    def __init__(self, code: str = "value-unreadable") -> None:
+        super().__init__(code)
+        self.code = code
+
+
+class Sheet:
+    """The wanted elements of one report, or of one row of a group, and what could be read of them.
+
+    `top` is the element that places are relative to, the report or the row, and `above` its XPath with a slash;
+    `here` stands before the names of its values in `origins`, as `vitals[0].`. `found` are the wanted elements by
+    qualified name, in the order of the document; `values` are those that stand ready, and `unsettled` names those
+    that it takes a closer look to read.
     """
 
-    __slots__ = ("above", "case", "firsts", "found", "here", "origins", "texts")
+    __slots__ = ("above", "case", "found", "here", "origins", "top", "unsettled", "values")
 
-    def __init__(self, case: Case, *, above: str, here: str = "") -> None:
+    def __init__(self, case: Case, top: Element, above: str, here: str, origins: dict[str, Origin]) -> None:
         self.case = case
+        self.top = top
         self.above = above
         self.here = here
-        self.texts: dict[str, str | None] = {}
-        self.firsts: dict[str, Element] = {}
         self.found: dict[str, list[Element]] = {}
-        self.origins: dict[str, Origin] = {}
+        self.values: dict[str, Any] = {}
+        self.unsettled: list[str] = []
+        self.origins = origins
 
-    def gather(self, elements: Iterable[Element], plan: Plan) -> None:
-        """Put down the wanted ones among `elements`.
+    def gather(self, parts: Iterable[Part]) -> None:
+        """Put down the wanted ones among the elements of each part.
 
-        Nine in ten are a text where it belongs, without NV, PN or namesake, or a mere NV or PN; these are taken
+        Nine in ten are a text where it belongs, without NV, PN or namesake, or a mere NV or PN; these are settled
         on the way, because this loop is most of the time that a report takes.
         """
-        above, here, origins, texts, firsts, found = (
-            self.above, self.here, self.origins, self.texts, self.firsts, self.found,
+        case, above, here, found, values, unsettled, origins = (
+            self.case, self.above, self.here, self.found, self.values, self.unsettled, self.origins,
         )  # fmt: skip
         home: Element | None = None
-        home_tag: object = None
-        for element in elements:
-            tag: str = element.tag  # type: ignore[assignment]  # the stubs allow for more than parsed trees
-            if tag not in plan:
-                continue
-            short = plan[tag]
-            if short is not None and tag not in found:
-                name, parent_tag, path, rule = short
-                marks, text = element.keys(), element.text
-                if tag in firsts:
-                    self._put_back(name, tag)
-                elif marks and ("NV" in marks or "PN" in marks):
-                    if not text:
-                        texts[name] = None
-                        firsts[tag] = element
-                        continue
-                elif text:
-                    text, line, parent = text.strip(), element.sourceline, element.getparent()
-                    if parent is not None and parent is not home:
-                        home, home_tag = parent, parent.tag
-                    if text and line and line < LINES_KNOWN and home_tag == parent_tag:
-                        texts[name] = text
-                        firsts[tag] = element
-                        origins[here + name] = _origin((above + path, line, rule))
-                        continue
-            if tag in found:
-                found[tag].append(element)
-            else:
+        home_tag: object = NOWHERE
+        for top, elements, plan in parts:
+            for element in elements:
+                tag: str = element.tag  # type: ignore[assignment]  # the stubs allow for more than parsed trees
+                if tag not in plan:
+                    continue
+                short = plan[tag]
+                if tag in found:
+                    self._add_namesake(tag, element, short)
+                    continue
                 found[tag] = [element]
+                if short is None:
+                    continue
+                name, label, wanted_home, path, rule, read = short
+                text = element.text
+                if not text and (element.get("NV") is not None or element.get("PN") is not None):
+                    continue
+                marks, line, parent = element.keys(), element.sourceline, element.getparent()
+                if parent is not home:
+                    home, home_tag = parent, None
+                    if parent is not top:
+                        home_tag = parent.tag if parent.getparent() is top else NOWHERE  # type: ignore[union-attr]
+                text = text.strip() if text else None
+                is_marked = marks and ("NV" in marks or "PN" in marks)
+                if not text or is_marked or home_tag != wanted_home or not line or line >= LINES_KNOWN:
+                    unsettled.append(name)
+                    continue
+                try:
+                    value = text if read is None else read(text, case)
+                except Unreadable:
+                    value = None
+                if value is None:
+                    unsettled.append(name)
+                    continue
+                values[name] = value
+                origins[here + label] = Origin(above + path, line, rule)
 
-    def _put_back(self, name: str, tag: str) -> None:
-        """A value has a namesake after all, so its path needs a number: leave both to the slower way."""
-        self.found[tag] = [self.firsts.pop(tag)]
-        if self.texts.pop(name) is not None:
-            del self.origins[self.here + name]
+    def _add_namesake(self, tag: str, element: Element, short: Short | None) -> None:
+        """Put down another element of a name: the paths need numbers now, so a value read at first sight goes."""
+        found = self.found[tag]
+        found.append(element)
+        if short is not None and len(found) == 2:
+            if self.values.pop(short.name, None) is not None:
+                del self.origins[self.here + short.label]
+            if short.name not in self.unsettled:
+                self.unsettled.append(short.name)
 
     def elements(self, tag: str) -> Sequence[Element]:
         """Give back all elements of a name, in the order of the document."""
-        found = self.found.get(tag)
-        if found is None:
-            return (self.firsts[tag],) if tag in self.firsts else ()
-        return found
+        return self.found.get(tag, ())
 
     def take(self, name: str, rule: str, spot: Spot, element: Element) -> str | None:
         """Give back what stands there as a fact, without blanks around it and its origin kept, or None."""
@@ -168,15 +184,13 @@ class Sheet:
         line = element.sourceline
         if not line or line >= LINES_KNOWN:
             line = line_of(element)
-        self.origins[self.here + name] = _origin((self._path_of(spot, element), line, rule))
+        self.origins[self.here + name] = Origin(self._path_of(spot, element), line, rule)
 
     def _path_of(self, spot: Spot, element: Element) -> str:
         """The XPath of what stands at a spot: by what the mapping says of it where that holds, else as it is."""
         if spot.in_header:
             return f"{self.case.document.header.path}/{spot.path}"
-        parent = element.getparent()
-        at_home = spot.is_fixed and parent is not None and parent.tag == spot.parent
-        if at_home and len(self.elements(spot.tag)) == 1:
+        if spot.is_fixed and len(self.found[spot.tag]) == 1 and spot.is_home_of(element, self.top):
             return self.above + spot.path
         path = self.case.document.path_of(element)
         return path if spot.attribute is None else f"{path}/@{spot.attribute}"

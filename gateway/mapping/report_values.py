@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 from lxml.etree import _Element as Element
 
 from gateway.mapping.report_places import Plan, Short, Spot, compile_spot
-from gateway.mapping.report_sheet import Case, Sheet
+from gateway.mapping.report_sheet import Case, Sheet, Unreadable
 from gateway.mapping.rules import CARE_REPORT_VALUES, Conversion, Place
 from gateway.mapping.tables import CodeTable
 from gateway.records import Sex
@@ -23,41 +23,22 @@ CENTURIES = ("19", "20")  # NEMSIS 3.5.1 XSD: times from 1950 to 2050
 Convert = Callable[[str, Case], Any]
 
 
-class Unreadable(Exception):
-    """A text that a conversion cannot take; `code` is the finding that says so. `Value` tells it and goes on."""
-
-    def __init__(self, code: str = "value-unreadable") -> None:
-        super().__init__(code)
-        self.code = code
-
-
 class Value(NamedTuple):
-    """One single value, compiled: its places in order of trust, and how its text is read.
-
-    `name` is what mappings and origins call it, `field` what the part of the record that holds it does;
-    `is_text` tells that the text at the place is the value.
-    """
+    """One single value, compiled: its name in mappings and origins, its places in order of trust, how it is read."""
 
     name: str
-    field: str
     rule: str
     spots: tuple[Spot, ...]
     table: Mapping[str, str] | None
     convert: Convert | None
     is_list: bool
-    is_text: bool
 
     def read(self, sheet: Sheet) -> Any:
         """Give back the value at the first place that has one, or None; for a list, all texts at all places."""
         if self.is_list:
             return self._every(sheet)
-        if self.name in sheet.texts:
-            text = sheet.texts[self.name]
-            if text is None or self.is_text:
-                return text
-            return self._meaning(self.name, text, sheet.firsts[self.spots[0].tag], sheet)
         for spot in self.spots:
-            for element in sheet.elements(spot.tag):
+            for element in sheet.found.get(spot.tag, ()):
                 value = self._value_at(self.name, spot, element, sheet)
                 if value is not None:
                     return value
@@ -66,7 +47,7 @@ class Value(NamedTuple):
     def _every(self, sheet: Sheet) -> tuple[Any, ...]:
         values: list[Any] = []
         for spot in self.spots:
-            for element in sheet.elements(spot.tag):
+            for element in sheet.found.get(spot.tag, ()):
                 value = self._value_at(f"{self.name}[{len(values)}]", spot, element, sheet)
                 if value is not None:
                     values.append(value)
@@ -76,32 +57,44 @@ class Value(NamedTuple):
         if spot.requirements and not spot.fits(element):
             return None
         text = sheet.take(name, self.rule, spot, element)
-        return None if text is None else self._meaning(name, text, element, sheet)
+        return None if text is None else self.understand(name, text, element, sheet)
 
-    def _meaning(self, name: str, text: str, element: Element, sheet: Sheet) -> Any:
-        """The text translated by the table and read; None, with a finding, where that cannot be.
+    def understand(self, name: str, text: str, element: Element, sheet: Sheet) -> Any:
+        """Give back what a text that was taken means; None, with a finding, where it means nothing.
 
         A code that the table does not have stays as it is, unless only known words will do.
         """
         try:
-            if self.table is not None:
-                text = self._translated(text, element, sheet.case)
-            value = text if self.convert is None else self.convert(text, sheet.case)
+            value = self.meaning(text, sheet.case)
         except Unreadable as error:
             sheet.case.tell(error.code, element)
-            value = None
+            value = text if self.convert is None else None
         if value is None:
             del sheet.origins[sheet.here + name]
         return value
 
-    def _translated(self, code: str, element: Element, case: Case) -> str:
-        assert self.table is not None
-        if code in self.table:
-            return self.table[code]
-        if self.convert is not None:
-            raise Unreadable("code-unknown")
-        case.tell("code-unknown", element)
-        return code
+    def meaning(self, text: str, case: Case) -> Any:
+        """Give back the text translated by the table and read. Raises `Unreadable`."""
+        if self.table is not None:
+            if text not in self.table:
+                raise Unreadable("code-unknown")
+            text = self.table[text]
+        return text if self.convert is None else self.convert(text, case)
+
+    def only(self, text: str, case: Case) -> tuple[Any]:
+        """Give back the list of which one text is the whole. Raises `Unreadable`."""
+        return (self.meaning(text, case),)
+
+    def short(self) -> Short | None:
+        """Give back what it takes to read the value at first sight; None for one that cannot be."""
+        spot, *others = self.spots
+        if others or not spot.is_plain:
+            return None
+        home = spot.inside[0] if spot.inside else None
+        if self.is_list:
+            return Short(self.name, f"{self.name}[0]", home, spot.path, self.rule, self.only)
+        read = self.convert if self.table is None else self.meaning
+        return Short(self.name, self.name, home, spot.path, self.rule, read)
 
 
 def compile_value(name: str, mapping: str, place: Place, tables: Mapping[str, CodeTable]) -> Value:
@@ -124,31 +117,34 @@ def build_value(
     """Give back a value whose places are below the report, or below the row of a group whose path is `below`."""
     spots = tuple(compile_spot(at, place.where, below=below) for at in place.places)
     table = None if place.table is None else tables[place.table].meanings
-    return Value(name, name.rpartition(".")[2], rule, spots, table, convert, is_list, table is None and convert is None)
+    return Value(name, rule, spots, table, convert, is_list)
 
 
-def read_all(values: Iterable[Value], sheet: Sheet) -> dict[str, Any]:
-    """Read values into the fields of the record that hold them; what stands ready is not asked for twice."""
-    texts = sheet.texts
-    return {
-        value.field: texts[value.name] if value.is_text and value.name in texts else value.read(sheet)
-        for value in values
-    }
+def settle(sheet: Sheet, values: Mapping[str, Value]) -> None:
+    """Read those of `values` that are unsettled on a sheet."""
+    for name in sheet.unsettled:
+        if name in values:
+            value = values[name].read(sheet)
+            if value is not None and value != ():
+                sheet.values[name] = value
 
 
-def plan_of(values: Iterable[Value], others: Iterable[Spot]) -> Plan:
-    """Give back the plan that finds the elements of `values` and `others`: the former at first sight where it can."""
+def plan_of(values: Iterable[Value], others: Iterable[Spot] = ()) -> Plan:
+    """Give back the plan that finds the elements of `values` and `others`: the former at first sight where it can.
+
+    An element can be read at first sight for one value only.
+    """
     plan: dict[str, Short | None] = {}
     for value in values:
         for spot in value.spots:
-            alone = len(value.spots) == 1 and spot.is_plain and not value.is_list
-            if alone and plan.get(spot.tag) is None:
-                plan[spot.tag] = Short(value.name, spot.parent, spot.path, value.rule)
-            else:
-                plan.setdefault(spot.tag, None)
-    for spot in others:
-        plan.setdefault(spot.tag, None)
-    return plan
+            plan[spot.tag] = plan.get(spot.tag) or value.short()
+    return plan | {spot.tag: plan.get(spot.tag) for spot in others}
+
+
+def careful_names(values: Iterable[Value], plan: Plan) -> tuple[str, ...]:
+    """Give back the names of values that it always takes a closer look to read."""
+    at_first_sight = {short.name for short in plan.values() if short is not None}
+    return tuple(value.name for value in values if value.name not in at_first_sight)
 
 
 # ── conversions ────────────────────────────────────────────────────────────────────────────────────
@@ -160,7 +156,7 @@ def read_time(text: str, case: Case) -> datetime:
     `24:00:00` is the first instant of the next day (XML Schema 1.0 part 2, 3.2.7). Raises `Unreadable`, also
     for a year that no run happens in and for the other forms of ISO 8601, which are none of xs:dateTime.
     """
-    if text[:2] not in CENTURIES or text[5:6] not in "01" or text[10:11] != "T":
+    if text[4:11:3] != "--T" or text[:2] not in CENTURIES:
         raise Unreadable
     try:
         at = datetime.fromisoformat(text)

@@ -1,7 +1,6 @@
 """The base of all records, and where a value came from."""
 
 from enum import StrEnum
-from typing import NamedTuple
 
 import msgspec
 
@@ -10,8 +9,8 @@ class Record(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """The base of all records: immutable, named arguments only, small when written as JSON."""
 
 
-class Origin(NamedTuple):
-    """Where one value stood in its message and which rule took it.
+class Origin(msgspec.Struct, frozen=True, array_like=True, gc=False):
+    """Where one value stood in its message and which rule took it; a record holds a hundred of them.
 
     `path` is an HL7 position such as `PID-3[2].1` or an XPath such as
     `/EMSDataSet/Header[1]/PatientCareReport[1]/ePatient/ePatient.17`; `line` counts from 1 (a segment

@@ -127,10 +127,10 @@ def test_every_origin_of_the_samples_leads_to_its_element(path: Path, read: Read
     record = read(data, mapping="band-as-disaster-tag")
     root = etree.fromstring(data)
     assert record.origins or "Nils" in path.name
-    for name, (place, line, rule) in record.origins.items():
-        (element,) = _xpath(root, place)
-        assert element.sourceline == line, name
-        assert rule.startswith("band-as-disaster-tag: ")
+    for name, origin in record.origins.items():
+        (element,) = _xpath(root, origin.path)
+        assert element.sourceline == origin.line, name
+        assert origin.rule.startswith("band-as-disaster-tag: ")
 
 
 def _text(root: etree._Element, name: str, number: int = 0) -> str | None:
@@ -642,6 +642,17 @@ def test_an_element_in_another_container_is_taken_where_it_is(read: Read) -> Non
     record = read("<ePatient><ePatient.02>Marrowby</ePatient.02></ePatient>")
     assert record.patient.family == "Marrowby"
     assert record.origins["patient.family"].path == f"{PLACE}/ePatient/ePatient.02"
+
+
+def test_a_path_has_every_container_on_the_way(read: Read) -> None:
+    """More than the XSD allows, a group in another and a section twice: XPath 1.0 finds that element only."""
+    name = "<ePatient.PatientNameGroup><ePatient.02>Marrowby</ePatient.02></ePatient.PatientNameGroup>"
+    signs = "<eVitals><eVitals.VitalGroup><eVitals.12>97</eVitals.12></eVitals.VitalGroup></eVitals>"
+    origins = read(f"<ePatient><ePatient.AgeGroup>{name}</ePatient.AgeGroup></ePatient>{signs}{signs}").origins
+    groups = "ePatient.AgeGroup/ePatient.PatientNameGroup"
+    assert origins["patient.family"].path == f"{PLACE}/ePatient/{groups}/ePatient.02"
+    assert origins["vitals[0].spo2"].path == f"{PLACE}/eVitals[1]/eVitals.VitalGroup[1]/eVitals.12"
+    assert origins["vitals[1].spo2"].path == f"{PLACE}/eVitals[2]/eVitals.VitalGroup[1]/eVitals.12"
 
 
 def test_a_second_namesake_makes_the_path_say_which(read: Read) -> None:
