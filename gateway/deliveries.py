@@ -3,6 +3,7 @@
 * What a notification says is decided when it is sent, and written down before it leaves, so that a repeat
   after a crash or a lost answer is the same bytes under the same id.
 * A full queue costs one commit a delivery: it settles the last one, claims the next, and writes that down.
+* Who sends to the gateway stands still until the answer comes, so while many wait a delivery gives way.
 * One delivery of a subscription is in flight at a time, so order holds. While its receiver is lost, the
   whole subscription waits; other subscriptions never notice.
 * A refusal is final and goes to the holding list for a person; a loss is tried again, with growing waits.
@@ -42,6 +43,8 @@ from gateway.store.transaction import Tx
 LONGEST_SLEEP = 5.0  # another process may have queued something, or a clock may have been set
 CONTROL_ID = Position("MSH", 10)
 AT_ONCE = 100  # deliveries that one transaction may find impossible before others get their turn
+BUSY = 4  # writes waiting: that many senders stand still, and a delivery lets them go first
+GIVEN_WAY = 0.05  # seconds it waits then, once: a subscription still gets twenty of its deliveries out a second
 LAST_ATTEMPT = 10.0  # seconds a delivery in flight gets to be settled when the gateway stops
 ANSWER_BYTES = 64 * 1024  # an answer's body is read so far, and for so many seconds, and no further: it means
 ANSWER_SECONDS = 1.0  # nothing to us, but a connection whose answer was read can be used again
@@ -218,6 +221,8 @@ class DeliveryWorker:
 
     async def _next(self, ended: Ending | None = None) -> Ready | None:
         """Write down how the last delivery ended, and claim and compose the next: one transaction for both."""
+        if self.database.waiting >= BUSY:
+            await asyncio.sleep(GIVEN_WAY)
         now = self.clock()
         claims = not self._is_paused(now)
         turn = await self.database.awrite(lambda tx: self._turn(tx, ended, now, claims=claims))

@@ -300,7 +300,7 @@ class Intake:
         where = {"organisation": report.organisation, "key": report.key, "traffic": report.traffic}
         reports.lock(tx, **where)  # type: ignore[arg-type]
         old = reports.find(tx, **where)  # type: ignore[arg-type]
-        newest = _newest(old.report if old else None, report)
+        newest = _newest(reports.get_whole(tx, old) if old else None, report)
         name = report.uuid or report.number
         unchanged = old is not None and _said(old.report) == _said(newest)
         if not (unchanged and message.outcome is Became.DUPLICATE):

@@ -108,7 +108,15 @@ def write_time(at: datetime) -> str:
         raise GatewayFault("a time to send has no zone")
     if offset % timedelta(minutes=1):
         at = at.astimezone(UTC)
-    return f"{at.year:04d}{at:%m%d%H%M%S%z}"
+        offset = timedelta()
+    day = f"{at.year:04}{at.month:02}{at.day:02}"
+    return f"{day}{at.hour:02}{at.minute:02}{at.second:02}{_written_offset(offset)}"
+
+
+@lru_cache(maxsize=128)
+def _written_offset(offset: timedelta) -> str:
+    minutes = offset // timedelta(minutes=1)
+    return f"{'-' if minutes < 0 else '+'}{abs(minutes) // 60:02}{abs(minutes) % 60:02}"
 
 
 @lru_cache(maxsize=128)

@@ -1,8 +1,10 @@
 """Care reports, the newest content of each and what it said before.
 
 A report is known by its organisation, its key and its traffic. Its content is sealed; the columns beside it
-are what a list or a search needs. Every change raises the version by one, and the content it replaces moves
-to the history. Whether a newer report may replace an older one is decided elsewhere.
+are what a list or a search needs. Where its values stood takes four times the room of what they say, and is
+kept apart: a report is read without its origins, which are there for whoever asks. Every change raises the
+version by one, and the content it replaces moves to the history. Whether a newer report may replace an older
+one is decided elsewhere.
 """
 
 import hashlib
@@ -13,7 +15,7 @@ import msgspec
 from sqlalchemy import bindparam, func, insert, select, update
 
 from gateway.errors import GatewayFault
-from gateway.records import CareReport, Record, Traffic
+from gateway.records import CareReport, Origin, Record, Traffic
 from gateway.store.statements import Statement, insert_into
 from gateway.store.tables import REPORT_VERSIONS, REPORTS
 from gateway.store.times import from_micros, to_micros
@@ -31,7 +33,7 @@ _FIND = Statement(
     )
 )
 _GET = Statement(select(*_COLUMNS).where(_C.id == bindparam("id")))
-_MOVED = ("version", "content_hash", "message", "partial", "event_time", "destination", "updated", "content")
+_MOVED = ("version", "content_hash", "message", "partial", "event_time", "destination", "updated", "content", "origins")
 _TO_HISTORY = Statement(
     insert(REPORT_VERSIONS).from_select(
         ["report", *_MOVED], select(_C.id, *(_C[name] for name in _MOVED)).where(_C.id == bindparam("id"))
@@ -42,6 +44,7 @@ _REPLACE = Statement(
     .where(_C.id == bindparam("of"), _C.version == bindparam("of_version"))
     .values({name: bindparam(name) for name in _MOVED})
 )
+_ORIGINS = Statement(select(_C.origins).where(_C.id == bindparam("id"), _C.version == bindparam("version")))
 _HISTORY = Statement(
     select(_V.version, _V.message, _V.content_hash, _V.event_time, _V.updated, _V.content)
     .where(_V.report == bindparam("id"))
@@ -58,10 +61,11 @@ _COUNTS = Statement(
 )
 _ENCODER = msgspec.json.Encoder()
 _DECODER = msgspec.json.Decoder(CareReport)
+_ORIGINS_DECODER = msgspec.json.Decoder(dict[str, Origin])
 
 
 class StoredReport(Record, frozen=True, kw_only=True):
-    """A care report as it is kept; `message` is the id of the message that said so."""
+    """A care report as it is kept, without its origins; `message` is the id of the message that said so."""
 
     id: str
     report: CareReport
@@ -74,7 +78,7 @@ class StoredReport(Record, frozen=True, kw_only=True):
 
 
 class ReportVersion(Record, frozen=True, kw_only=True):
-    """What a report said until it was replaced; `updated` is when it began to say so."""
+    """What a report said until it was replaced, without its origins; `updated` is when it began to say so."""
 
     version: int
     report: CareReport
@@ -115,11 +119,20 @@ def get(tx: Tx, report_id: str) -> StoredReport:
     return _stored(tx, row)
 
 
+def get_whole(tx: Tx, stored: StoredReport) -> CareReport:
+    """Give back what `stored` says with the origin of every value; one that is not the newest has none any more."""
+    row = tx.find(_ORIGINS, id=stored.id, version=stored.version)
+    if row is None or row[0] is None:
+        return stored.report
+    content = tx.keys.open(row[0], place=_origins_place(stored.id, stored.version))
+    return msgspec.structs.replace(stored.report, origins=_ORIGINS_DECODER.decode(content))
+
+
 def add(
     tx: Tx, report: CareReport, *, report_id: str, message: str, event_time: datetime | None, at: datetime
 ) -> StoredReport:
     """Keep a report that was not known before, as version 1. Raises `GatewayFault` when it was."""
-    values = _values(tx, report, _place(report_id, 1), version=1, message=message, event_time=event_time, at=at)
+    said, values = _said(tx, report, report_id, version=1, message=message, event_time=event_time, at=at)
     tx.run(
         _INSERT,
         id=report_id,
@@ -131,7 +144,7 @@ def add(
     )
     return StoredReport(
         id=report_id,
-        report=report,
+        report=said,
         version=1,
         message=message,
         content_hash=values["content_hash"],
@@ -155,21 +168,13 @@ def replace(
     Raises `GatewayFault` when `stored` is not the newest any more.
     """
     version = stored.version + 1
-    values = _values(
-        tx,
-        report,
-        _place(stored.id, version),
-        version=version,
-        message=message,
-        event_time=event_time,
-        at=at,
-    )
+    said, values = _said(tx, report, stored.id, version=version, message=message, event_time=event_time, at=at)
     tx.run(_TO_HISTORY, id=stored.id)
     if tx.run(_REPLACE, of=stored.id, of_version=stored.version, **values) != 1:
         raise GatewayFault(f"reports: report {stored.id} has changed meanwhile")
     return msgspec.structs.replace(
         stored,
-        report=report,
+        report=said,
         version=version,
         message=message,
         content_hash=values["content_hash"],
@@ -214,19 +219,20 @@ def count(tx: Tx, *, traffic: Traffic) -> dict[str, int]:
     return {organisation: int(number) for organisation, number in tx.rows(_COUNTS, traffic=traffic)}
 
 
-def _values(
+def _said(
     tx: Tx,
     report: CareReport,
-    place: str,
+    report_id: str,
     *,
     version: int,
     message: str,
     event_time: datetime | None,
     at: datetime,
-) -> dict[str, Any]:
-    """The columns that change with each version."""
-    content = _ENCODER.encode(report)
-    return {
+) -> tuple[CareReport, dict[str, Any]]:
+    """The report without its origins, and the columns that change with each version."""
+    said = msgspec.structs.replace(report, origins={})
+    content, origins = _ENCODER.encode(said), _ENCODER.encode(report.origins)
+    return said, {
         "version": version,
         "content_hash": hashlib.sha256(content).digest(),
         "message": message,
@@ -234,7 +240,8 @@ def _values(
         "event_time": to_micros(event_time),
         "destination": report.destination,
         "updated": to_micros(at),
-        "content": tx.keys.seal(content, place=place),
+        "content": tx.keys.seal(content, place=_place(report_id, version)),
+        "origins": tx.keys.seal(origins, place=_origins_place(report_id, version)),
     }
 
 
@@ -254,3 +261,7 @@ def _stored(tx: Tx, row: Row) -> StoredReport:
 
 def _place(report_id: str, version: int) -> str:
     return f"reports:{report_id}:{version}"
+
+
+def _origins_place(report_id: str, version: int) -> str:
+    return f"{_place(report_id, version)}:origins"

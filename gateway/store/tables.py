@@ -151,6 +151,7 @@ REPORTS = Table(
     Column("created", BigInteger, nullable=False),
     Column("updated", BigInteger, nullable=False),
     Column("content", LargeBinary, nullable=False),
+    Column("origins", LargeBinary),
     UniqueConstraint("organisation", "key", "traffic"),
     Index(None, "destination", "event_time"),
     Index(None, "updated"),
@@ -169,6 +170,7 @@ REPORT_VERSIONS = Table(
     Column("destination", Text),
     Column("updated", BigInteger, nullable=False),
     Column("content", LargeBinary, nullable=False),
+    Column("origins", LargeBinary),
     PrimaryKeyConstraint("report", "version"),
 )
 

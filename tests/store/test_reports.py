@@ -4,10 +4,11 @@ from collections.abc import Callable
 
 import msgspec
 import pytest
+from msgspec.structs import replace
 from sqlalchemy import select, update
 
 from gateway.errors import GatewayFault
-from gateway.records import CareReport, Traffic
+from gateway.records import CareReport, Origin, Traffic
 from gateway.store import messages, reports
 from gateway.store.database import Database
 from gateway.store.reports import StoredReport
@@ -124,3 +125,27 @@ def test_every_field_survives(database: Database, said_by: str) -> None:
     found = find(database)
     assert found is not None
     assert found.report == msgspec.json.decode(msgspec.json.encode(content), type=CareReport) == content
+
+
+ORIGINS = {"number": Origin("/EMSDataSet/Header[1]/PatientCareReport[1]/eRecord/eRecord.01", 13, "nemsis-3.5: number")}
+
+
+def test_where_the_values_stood_is_there_for_whoever_asks(database: Database, said_by: str) -> None:
+    first = report(origins=ORIGINS)
+    stored = add(database, said_by, first)
+    assert stored == find(database)
+    assert stored.report == replace(first, origins={})
+    assert database.read(lambda tx: reports.get_whole(tx, stored)) == first
+    newer = database.write(replacing(stored, report(narrative="second")))
+    assert database.read(lambda tx: reports.get_whole(tx, newer)) == newer.report
+    assert database.read(lambda tx: reports.get_whole(tx, stored)) == stored.report
+
+
+def test_origins_of_another_version_do_not_open(database: Database, said_by: str) -> None:
+    stored = add(database, said_by, report(origins=ORIGINS))
+    newer = database.write(replacing(stored, report(narrative="second")))
+    old = select(REPORT_VERSIONS.c.origins).where(REPORT_VERSIONS.c.report == stored.id).scalar_subquery()
+    put_back = Statement(update(REPORTS).where(REPORTS.c.id == stored.id).values(origins=old))
+    database.write(lambda tx: tx.run(put_back))
+    with pytest.raises(GatewayFault, match="altered"):
+        database.read(lambda tx: reports.get_whole(tx, newer))
