@@ -30,10 +30,20 @@ app = typer.Typer(
     rich_markup_mode=None,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-for command in (serve, check, read, replay, lookup, token, demo):
-    app.command(name=command.__name__)(command)
-app.add_typer(region_app, name="region")
-app.add_typer(mapping_app, name="mapping")
+#: Every command, and what it is for in one line of the list.
+COMMANDS = {
+    serve: "Run a region's gateway until it is told to stop.",
+    check: "Are these files fit to carry the band, and what to change?",
+    read: "What a message becomes: every value, its place and its rule.",
+    replay: "Send messages to any end and tell what it answers.",
+    lookup: "What is known under one band.",
+    token: "Make a bearer token for a feed.",
+    demo: "Run the invented day through a gateway.",
+}
+for command, purpose in COMMANDS.items():
+    app.command(name=command.__name__, short_help=purpose)(command)
+app.add_typer(region_app, name="region", short_help="Check a region file, or print its form.")
+app.add_typer(mapping_app, name="mapping", short_help="List the mappings there are, or print their form.")
 
 
 def _version(wanted: bool) -> None:

@@ -26,7 +26,7 @@ def schema() -> None:
     print_json(region_schema())
 
 
-@region_app.command()
+@region_app.command(short_help="Are a region file and its mappings right?")
 def check(
     file: Annotated[Path, typer.Argument(help="The region file.")],
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
