@@ -2,6 +2,7 @@
 
 import logging
 import sys
+from collections.abc import Callable
 from typing import NoReturn
 
 import typer
@@ -31,7 +32,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 #: Every command, and what it is for in one line of the list.
-COMMANDS = {
+COMMANDS: dict[Callable[..., None], str] = {
     serve: "Run a region's gateway until it is told to stop.",
     check: "Are these files fit to carry the band, and what to change?",
     read: "What a message becomes: every value, its place and its rule.",
