@@ -2,7 +2,8 @@
 
 * What a notification says is decided when it is sent, and written down before it leaves, so that a repeat
   after a crash or a lost answer is the same bytes under the same id.
-* A full queue costs one commit a delivery: it settles the last one, claims the next, and writes that down.
+* While all goes well a full queue costs one commit a delivery: it settles the last one, claims the next, and writes
+  that down.
 * Who sends to the gateway stands still until the answer comes, so while many wait a delivery gives way.
 * One delivery of a subscription is in flight at a time, so order holds. While its receiver is lost, the
   whole subscription waits; other subscriptions never notice.
@@ -19,6 +20,7 @@ from pathlib import Path
 from typing import Any, NamedTuple, Protocol
 
 import httpx
+import msgspec
 import orjson
 
 from gateway import __version__
@@ -28,7 +30,7 @@ from gateway.adapters.er7 import Position, read
 from gateway.adapters.fhir import Publisher
 from gateway.adapters.identity_updates import Station, find_visit, identity_update
 from gateway.adapters.notifications import Occasion, notification
-from gateway.errors import GatewayFault, Lost, Refused, StoreUnavailable, Unreachable, UsageFault
+from gateway.errors import GatewayFault, Lost, Refused, SenderFault, StoreUnavailable, Unreachable, UsageFault
 from gateway.joining import gather_linked
 from gateway.logs import log
 from gateway.mllp_client import MllpClient
@@ -43,7 +45,7 @@ from gateway.store.transaction import Tx
 LONGEST_SLEEP = 5.0  # another process may have queued something, or a clock may have been set
 CONTROL_ID = Position("MSH", 10)
 AT_ONCE = 100  # deliveries that one transaction may find impossible before others get their turn
-BUSY = 4  # writes waiting: that many senders stand still, and a delivery lets them go first
+BUSY = 4  # writes waiting, senders' for the most part: these stand still, and a delivery lets them go first
 GIVEN_WAY = 0.05  # seconds it waits then, once: a subscription still gets twenty of its deliveries out a second
 LAST_ATTEMPT = 10.0  # seconds a delivery in flight gets to be settled when the gateway stops
 ANSWER_BYTES = 64 * 1024  # an answer's body is read so far, and for so many seconds, and no further: it means
@@ -64,6 +66,18 @@ class Sender(Protocol):
 
 
 Ending = Callable[[Tx], object]  # writes down how a delivery ended
+
+
+#: What a record brings about that no rule of ours foresaw; a database that fails is none of these.
+OUR_MISTAKES = (
+    ArithmeticError,
+    AssertionError,
+    AttributeError,
+    LookupError,
+    TypeError,
+    ValueError,
+    msgspec.MsgspecError,
+)
 
 
 class NotComposed(GatewayFault):
@@ -131,7 +145,10 @@ class MllpEnd:
                 await self._client.connect()
             except Unreachable as error:
                 raise Lost("no connection", reason="not-connected", is_away=True) from error
-        control_id = str(read(payload).value(CONTROL_ID) or "")
+        try:
+            control_id = str(read(payload).value(CONTROL_ID) or "")
+        except SenderFault as fault:  # it was written down for another channel, which the region file had then
+            raise Refused("no HL7 v2 message", reason="other-channel") from fault
         answer = read_answer(await self._client.send(payload), control_id)
         if isinstance(answer, Accepted):
             return answer.code
@@ -180,6 +197,7 @@ class DeliveryWorker:
     name: str
     woken: asyncio.Event = field(default_factory=asyncio.Event)
     paused_until: datetime | None = None  #: the receiver is away: nothing is tried before
+    stopping: bool = False  #: what is in flight is settled, and nothing more is claimed
 
     async def run(self) -> None:
         """Work until cancelled; a delivery in flight then is settled first, and unsent claims are given back."""
@@ -208,6 +226,7 @@ class DeliveryWorker:
             try:
                 ready = await asyncio.shield(sending)
             except asyncio.CancelledError:
+                self.stopping = True
                 await asyncio.wait([sending], timeout=LAST_ATTEMPT)
                 sending.cancel()
                 raise
@@ -224,8 +243,15 @@ class DeliveryWorker:
         if self.database.waiting >= BUSY:
             await asyncio.sleep(GIVEN_WAY)
         now = self.clock()
-        claims = not self._is_paused(now)
-        turn = await self.database.awrite(lambda tx: self._turn(tx, ended, now, claims=claims))
+        claims = not self.stopping and not self._is_paused(now)
+        try:
+            turn = await self.database.awrite(lambda tx: self._turn(tx, ended, now, claims=claims))
+        except StoreUnavailable:
+            raise
+        except Exception:
+            if ended is not None:  # whatever is wrong with the next one, the last one is settled
+                await self.database.awrite(ended)
+            raise
         for delivery, why in turn.held:
             about = {"delivery": delivery.id, "subscription": self.subscription.name, "reason": str(why)}
             if why.__cause__ is not None:
@@ -248,7 +274,8 @@ class DeliveryWorker:
                 break
             delivery = claimed.delivery
             try:
-                return Turn(Ready(delivery, claimed.payload or self._compose(tx, delivery, now)), held)
+                payload = self._written_before(tx, claimed) or self._compose(tx, delivery, now)
+                return Turn(Ready(delivery, payload), held)
             except NotComposed as why:
                 settle = self._settlement(delivery, DeliveryState.HELD, at=now, reason=str(why))
                 settle(tx)
@@ -288,6 +315,13 @@ class DeliveryWorker:
         following = await self._next(self._settlement(delivery, DeliveryState.DELIVERED, at=now, answer=answer))
         log("delivery_made", **about, milliseconds=round((now - began).total_seconds() * 1000, 1))
         return following
+
+    @staticmethod
+    def _written_before(tx: Tx, claimed: deliveries.Claimed) -> bytes | None:
+        try:
+            return deliveries.open_payload(tx, claimed)
+        except GatewayFault as fault:
+            raise NotComposed("not-readable") from fault
 
     def _compose(self, tx: Tx, delivery: Delivery, now: datetime) -> bytes:
         """Write down what is to be sent, from what is known now. Raises `NotComposed` when there is nothing to send."""
@@ -345,16 +379,14 @@ def compose(tx: Tx, region: Region, subscription: Subscription, delivery: Delive
 
     Raises `GatewayFault` for what cannot be written, such as a band whose scheme the region file has lost.
     """
-    episode = episodes.get(tx, delivery.episode)
-    record = record_for(subscription.organisation, episode, *gather_linked(tx, delivery.episode))
-    if record is None or find_visit(record, record.recipient) is None:
-        return None
-    total = events.last_number(tx, subscription.name)
     try:
+        episode = episodes.get(tx, delivery.episode)
+        record = record_for(subscription.organisation, episode, *gather_linked(tx, delivery.episode))
+        if record is None or find_visit(record, record.recipient) is None:
+            return None
+        total = events.last_number(tx, subscription.name)
         return _written(record, region, subscription, delivery, total=total, now=now)
-    except GatewayFault:
-        raise
-    except Exception as error:  # whatever is wrong with one record, the others must go out
+    except OUR_MISTAKES as error:  # whatever is wrong with one record, the others must go out
         raise GatewayFault("a record could not be written") from error
 
 

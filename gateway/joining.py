@@ -4,7 +4,8 @@ A record with a trusted band joins the episode of that band, or opens one. Then 
 from all its members at once, changed links are written, questions are asked or settled, and whoever is
 entitled is told. The same three steps follow whatever changed, so there is one answer to "what is linked
 now": what `gateway.linking.decision` says of the members there are. Only a message that says nothing new of
-the person, such as a bed change, leaves all of it alone.
+the person, such as a bed change, leaves all of it alone; so changed rules, or a new subscription, reach an episode
+that is there already with its next news.
 """
 
 from collections.abc import Callable, Iterable
@@ -19,6 +20,7 @@ from gateway.linking.episodes import (
     Belongs,
     NoBand,
     Span,
+    counting,
     is_mixed,
     membership,
     ordered_bands,
@@ -67,6 +69,11 @@ class Kept(NamedTuple):
     before: Stored | None
 
     @property
+    def counting(self) -> tuple[Sighting, ...]:
+        """Where it names bands that may count in its traffic; none while its message contradicts itself."""
+        return () if is_mixed(self.findings) else counting(self.sightings, self.traffic)
+
+    @property
     def is_same_to_linking(self) -> bool:
         """Whether it says nothing new about whom it belongs to, so that every decision stays as it is."""
         before, stored = self.before, self.stored
@@ -95,10 +102,11 @@ class Member(NamedTuple):
 
     @property
     def sightings(self) -> tuple[Sighting, ...]:
-        """Where it names bands."""
+        """Where it names bands that may count in its traffic."""
         if isinstance(self.stored, StoredReport):
-            return self.stored.report.sightings
-        return self.stored.visit.admission.sightings
+            return counting(self.stored.report.sightings, self.stored.report.traffic)
+        said = self.stored.visit.admission
+        return counting(said.sightings, said.traffic)
 
 
 @dataclass(slots=True)
@@ -128,11 +136,11 @@ class Joining:
             self._tell_others(tx, kept, now)
             return
         kind = Member(kept.stored, None).kind
-        bands = () if is_mixed(kept.findings) else trusted_bands(kept.sightings)
+        bands = trusted_bands(kept.counting)
         before = [] if kept.before is None else _holding(links.of_record(tx, kind, kept.stored.id))
         if is_mixed(kept.findings):
             self._ask_about_record(tx, kept, kind, "mixed-signals", now)
-        elif not bands and prose_bands(kept.sightings):
+        elif not bands and prose_bands(kept.counting):
             self._ask_about_record(tx, kept, kind, "free-text-only", now)
         home = self._home(tx, kept, bands, now) if bands else None
         for link in before:
@@ -157,7 +165,7 @@ class Joining:
                 gathering = known.get(episode.id) or self._gather(tx, episode, kept.stored)
                 known[episode.id] = gathering
                 spans.append(Span(episode.id, band, *gathering.span()))
-        where = membership(kept.sightings, kept.at, spans, self.region.rules)
+        where = membership(kept.counting, kept.at, spans, self.region.rules)
         assert not isinstance(where, NoBand)
         if len(bands) > 1:
             self._ask_about_record(tx, kept, Member(kept.stored, None).kind, "several-bands", now)

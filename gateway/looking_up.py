@@ -21,7 +21,7 @@ from gateway.store.transaction import Tx
 def look_up(tx: Tx, region: Region, given: str, *, traffic: Traffic = Traffic.LIVE) -> dict[str, Any]:
     """Give back what is known under a band in one kind of traffic; `episode` is None for an unknown band.
 
-    Of the other kind only the number of its records is said. What is no band has `canonical` None, and says what
+    Of the other kind is only said whether the band is known there. What is no band has `canonical` None, and says what
     is wrong with it and what a band looks like.
     """
     band = read(given, region.schemes)
@@ -29,12 +29,12 @@ def look_up(tx: Tx, region: Region, given: str, *, traffic: Traffic = Traffic.LI
         return {"band": {"given": given, "canonical": None, **_no_band(given, band, region.schemes)}, "episode": None}
     found = episodes.of_band(tx, band.canonical, traffic=traffic)
     other = Traffic.LIVE if traffic is Traffic.TEST else Traffic.TEST
-    elsewhere = {(seen.kind, seen.record) for seen in sightings.of_band(tx, band.canonical, traffic=other)}
+    elsewhere = sightings.of_band(tx, band.canonical, traffic=other)
     answer: dict[str, Any] = {
         "band": {"given": given, "canonical": band.canonical, "printed": _printed(region, band)},
         "traffic": traffic.value,
         "episode": _episode(tx, found[0]) if found else None,
-        "elsewhere": {"traffic": other.value, "records": len(elsewhere)},
+        "known_elsewhere": bool(elsewhere),
     }
     if len(found) > 1:
         answer["earlier_episodes"] = [_episode(tx, each) for each in found[1:]]

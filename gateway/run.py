@@ -88,12 +88,7 @@ async def run(options: Options, *, ready: Callable[[dict[str, str]], None], tell
         (options.data / REGION_NOTE).write_text(str(options.region.resolve()), encoding="utf-8")
         if not is_shared:
             database.write(_free_left_over_claims)
-        account = first_account(database, now=clock())
-        if account is not None:
-            sign_in = f"sign in to the pages as {account.name} with the password {account.password}"
-            tell(f"First start: {sign_in} (told only now)")
-            log("account_made", account=account.name)
-        await _serve(options, region, database, ready)
+        await _serve(options, region, database, ready, tell)
     log("stopped")
 
 
@@ -119,7 +114,13 @@ def open_database(options: Options) -> Iterator[Database]:
         database.close()
 
 
-async def _serve(options: Options, region: Region, database: Database, ready: Callable[[dict[str, str]], None]) -> None:
+async def _serve(
+    options: Options,
+    region: Region,
+    database: Database,
+    ready: Callable[[dict[str, str]], None],
+    tell: Callable[[str], None],
+) -> None:
     workers, loop, tls = _workers(region, database), asyncio.get_running_loop(), _tls(options)
     intake = Intake(
         region=region,
@@ -135,10 +136,20 @@ async def _serve(options: Options, region: Region, database: Database, ready: Ca
         _http(build_app(intake, region, database, clock), options) as web,
         _mllp(intake, region, options, tls) as mllp,
     ):
+        _make_first_account(database, tell)
         _spare_what_stays()
         ready({"admissions": mllp, "reports": f"{web}/nemsis", "web": f"{web}/", "fhir": f"{web}/fhir"})
         log("started", region=region.name, doors=2, version=__version__)
         await _until_stopped(stop, tasks)
+
+
+def _make_first_account(database: Database, tell: Callable[[str], None]) -> None:
+    """Tell the first password once every door is open: a start that fails before must not have spent it."""
+    account = first_account(database, now=clock())
+    if account is not None:
+        sign_in = f"sign in to the pages as {account.name} with the password {account.password}"
+        tell(f"First start: {sign_in} (told only now)")
+        log("account_made", account=account.name)
 
 
 def _spare_what_stays() -> None:

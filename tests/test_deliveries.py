@@ -21,6 +21,7 @@ import orjson
 import psycopg
 import pytest
 import respx
+from sqlalchemy import update
 from sqlalchemy.engine import make_url
 
 from gateway import deliveries as working
@@ -31,7 +32,10 @@ from gateway.region import Region
 from gateway.settings import Settings
 from gateway.store import deliveries, events, visits
 from gateway.store.database import Database
-from tests.receivers import Reply, acknowledgement, field, http_receiver, mllp_receiver
+from gateway.store.statements import Statement
+from gateway.store.tables import DELIVERIES
+from gateway.store.transaction import Tx
+from tests.receivers import Reply, acknowledgement, field, http_receiver, mllp_receiver, threaded_mllp_receiver
 from tests.store.samples import NOW
 from tests.working import FIXTURES, START, House, cases, edited, yarrowfen
 
@@ -407,7 +411,10 @@ def _episode_of(house: House, delivery: str) -> str:
     return next(each.episode for each in everything(house) if each.id == delivery)
 
 
-def test_a_worker_that_stops_settles_what_is_in_flight(store: Database) -> None:
+@pytest.mark.parametrize("runs", [(RUN,), (RUN, "stroke-1")])
+def test_a_worker_that_stops_settles_what_is_in_flight_and_claims_no_more(
+    store: Database, runs: tuple[str, ...]
+) -> None:
     asked, answer = asyncio.Event(), asyncio.Event()
 
     async def hold(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
@@ -418,7 +425,7 @@ def test_a_worker_that_stops_settles_what_is_in_flight(store: Database) -> None:
 
     async def run() -> House:
         async with awkward_http(hold) as endpoint:
-            house = await asyncio.to_thread(linked, store, subscribed(hook(endpoint)))
+            house = await asyncio.to_thread(linked, store, subscribed(hook(endpoint)), *runs)
             task = asyncio.create_task(worker_of(house, "by-fhir").run())
             await asyncio.wait_for(asked.wait(), 10)
             task.cancel()
@@ -430,7 +437,45 @@ def test_a_worker_that_stops_settles_what_is_in_flight(store: Database) -> None:
             return house
 
     house = asyncio.run(run())
-    assert [(each.state, each.attempts) for each in everything(house)] == [(DELIVERED, 1)]
+    first, *others = [(each.state, each.attempts) for each in everything(house)]
+    assert first == (DELIVERED, 1)
+    assert len(others) >= len(runs) - 1
+    assert set(others) <= {(QUEUED, 0)}
+
+
+def written_down(house: House, number: int, payload: bytes, *, sealed: bool = True) -> None:
+    """Have these bytes stand where those of a delivery would, as an earlier attempt left them."""
+    (place,) = [each.id for each in everything(house) if each.number == number]
+
+    def put(tx: Tx) -> None:
+        content = tx.keys.seal(payload, place=f"deliveries:{place}") if sealed else payload
+        tx.run(Statement(update(DELIVERIES).where(DELIVERIES.c.id == place).values(payload=content)))
+
+    house.database.write(put)
+
+
+def test_a_delivery_that_cannot_be_opened_is_held_and_the_one_before_is_settled_once(store: Database) -> None:
+    house = linked(store, subscribed(hook()), RUN, "stroke-1")
+    second = everything(house)[1].number
+    written_down(house, second, b"altered", sealed=False)
+    with respx.mock(assert_all_called=False) as mocked:
+        route = mocked.post(HOOK).respond(200)
+        work(house, "by-fhir")
+        assert route.call_count == len(everything(house)) - 1
+    states = {each.number: (each.state, each.reason) for each in everything(house)}
+    assert states.pop(second) == (HELD, "not-readable")
+    assert set(states.values()) == {(DELIVERED, None)}
+
+
+def test_what_was_written_down_for_another_channel_is_held(store: Database) -> None:
+    """The region file had the subscription on FHIR when a first attempt was lost, and has it on HL7 v2 now."""
+    with threaded_mllp_receiver() as receiver:
+        house = linked(store, subscribed(mllp(receiver.address)), RUN)
+        written_down(house, everything(house)[0].number, b'{"resourceType": "Bundle"}')
+        work(house, "by-hl7")
+    first, *others = [(each.state, each.reason) for each in everything(house)]
+    assert first == (HELD, "other-channel")
+    assert set(others) <= {(DELIVERED, None)}
 
 
 def test_a_worker_that_stops_does_not_wait_for_ever(store: Database, monkeypatch: pytest.MonkeyPatch) -> None:

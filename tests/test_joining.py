@@ -374,6 +374,18 @@ def test_a_training_band_in_a_live_message_is_asked_about_and_never_linked(house
     assert house.rows()["links"] == 0
 
 
+@pytest.mark.parametrize("band", [b"", b"~YF7K4M2QG^^^YFBAND^PNT"])
+def test_a_training_band_never_links_in_live_traffic_whatever_comes_later(house: House, band: bytes) -> None:
+    """A visit gathers its bands; the message that named the training band is not the last one about it."""
+    (name,) = cases()["mixed-signals"]["files"]
+    first = (FIXTURES / name).read_bytes()
+    house.admit(first)
+    own = first.split(b"\rPID|")[1].split(b"|")[2].split(b"~")[0]
+    later = dict.fromkeys(("MSH_7", "EVN_2", "EVN_6"), b"20260314235900-0500")
+    house.admit(edited(first, MSH_9=b"ADT^A08^ADT_A01", EVN_1=b"A08", MSH_10=b"LATER1", PID_3=own + band, **later))
+    assert list(house.found().episodes) == ([("YF7K4M2QG",)] if band else [])
+
+
 # ── who is told ────────────────────────────────────────────────────────────────────────────────────
 
 
@@ -388,12 +400,15 @@ def test_news_is_told_once_and_only_to_the_chain_of_care(house: House) -> None:
 def test_a_bed_change_in_the_own_house_is_no_news(house: House) -> None:
     house.play(cases()["chest-pain-1"]["files"])
     before = house.queued()
-    moved = edited(fixture("chest-pain-1-3-anvil-head-adt-a08.hl7"), MSH_10=b"MOVED1", PV1_3=b"ICU^1^1^AHMC")
+    later = dict.fromkeys(("MSH_7", "EVN_2", "EVN_6"), b"20260314235900-0500")
+    moved = edited(fixture("chest-pain-1-3-anvil-head-adt-a08.hl7"), MSH_10=b"MOVED1", PV1_3=b"ICU^1^1^AHMC", **later)
     house.admit(moved)
     stay = house.database.read(
         lambda tx: visits.find(tx, organisation="anvil-head", key="visit:A260730001", traffic=Traffic.LIVE)
     )
     assert stay is not None
+    assert stay.visit.admission.location is not None
+    assert stay.visit.admission.location.unit == "ICU"
     assert house.queued() == before
 
 

@@ -27,7 +27,7 @@ from gateway.cli.demo_judging import Verdict, judge
 from gateway.cli.demo_receivers import Received, fhir_receiver, mllp_receiver
 from gateway.cli.output import PlainConsole, counted, errors, out, print_json
 from gateway.cli.serve import LAST_PORT
-from gateway.errors import UsageFault
+from gateway.errors import GatewayError, UsageFault
 from gateway.mapping_folders import shipped
 from gateway.mllp_client import MllpClient
 from gateway.records import Channel, DeliveryState, Traffic
@@ -55,13 +55,24 @@ def demo(
     with tempfile.TemporaryDirectory(prefix="bandgate-demo-") as folder:
         home = (data or Path(folder)).absolute()
         home.mkdir(parents=True, exist_ok=True)
-        if (home / "data").exists():
-            raise UsageFault(f"{home}: holds the data of an earlier demonstration: name an empty folder")
+        if any(home.iterdir()):
+            raise UsageFault(f"{home}: is not empty, and the demonstration would write over it: name an empty folder")
         try:
             fine = asyncio.run(_until_told_to_stop(home, once=once, as_json=as_json, port=port))
         except (KeyboardInterrupt, asyncio.CancelledError):
             raise typer.Exit(STOPPED) from None
+        except GatewayError:
+            _empty(home)  # it was empty before, and shall be no obstacle to the next try
+            raise
     raise typer.Exit(0 if fine else 1)
+
+
+def _empty(folder: Path) -> None:
+    for each in folder.iterdir():
+        if each.is_dir():
+            shutil.rmtree(each)
+        else:
+            each.unlink()
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import os
 import shutil
 import sys
 from collections.abc import AsyncIterator, Iterator
@@ -21,7 +22,7 @@ async def gateway_process(region_file: Path, home: Path, port: int) -> AsyncIter
     """The gateway as a process of its own, from its line "ready" until it is told to stop."""
     command = ["-m", "gateway", "serve", "--region", str(region_file), "--data", str(home / "data")]
     ports = ["--mllp-port", "0", "--port", str(port)]
-    with (home / "gateway.log").open("wb") as told:
+    with open(home / "gateway.log", "wb", opener=_for_us_alone) as told:  # the first password stands in it
         process = await asyncio.create_subprocess_exec(
             sys.executable, *command, *ports, stdout=asyncio.subprocess.PIPE, stderr=told, cwd=CODE
         )
@@ -38,6 +39,10 @@ async def gateway_process(region_file: Path, home: Path, port: int) -> AsyncIter
         if process.returncode is None:
             process.terminate()
         await process.wait()
+
+
+def _for_us_alone(path: str, flags: int) -> int:
+    return os.open(path, flags, 0o600)
 
 
 async def _first_line(stream: asyncio.StreamReader) -> bytes:

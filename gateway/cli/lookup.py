@@ -10,7 +10,7 @@ import typer
 
 from gateway.caution import CAUTION
 from gateway.cli.files import find_region
-from gateway.cli.output import counted, errors, out, print_json
+from gateway.cli.output import errors, out, print_json
 from gateway.cli.statuses import FAULTY, GOOD, UNUSABLE
 from gateway.errors import Unreachable, UsageFault
 from gateway.looking_up import look_up
@@ -83,24 +83,31 @@ def _from_gateway(band: str, url: str, account: str, traffic: Traffic) -> dict[s
     except (httpx.InvalidURL, httpx.UnsupportedProtocol) as error:
         raise UsageFault("--url: not an address: write http://host:port") from error
     except httpx.HTTPError as error:
-        raise Unreachable(f"{url}: {type(error).__name__}") from error
+        raise Unreachable(
+            f"{url}: no answer: does a gateway run there, and are its pages on this port?"
+        ) from error
     if response.status_code == httpx.codes.UNAUTHORIZED:
         raise UsageFault(f"{url}: wrong account or password")
     if response.status_code == httpx.codes.TOO_MANY_REQUESTS:
         raise UsageFault(f"{url}: too many attempts: try again later")
     if response.status_code not in {httpx.codes.OK, httpx.codes.NOT_FOUND}:
         raise Unreachable(f"{url}: answered {response.status_code}")
-    return _answer(url, response.content)
+    return _answer(url, response.content, traffic)
 
 
-def _answer(url: str, content: bytes) -> dict[str, Any]:
+def _answer(url: str, content: bytes, traffic: Traffic) -> dict[str, Any]:
     try:
         answer = orjson.loads(content)
     except orjson.JSONDecodeError as error:
         raise Unreachable(f"{url}: no gateway answers here") from error
     if not isinstance(answer, dict) or not {"band", "episode"} <= answer.keys():
         raise Unreachable(f"{url}: no gateway answers here")
-    return answer
+    band = answer["band"]
+    if not isinstance(band, dict) or "canonical" not in band:
+        raise Unreachable(f"{url}: no gateway answers here")
+    if band["canonical"] is not None and answer.get("traffic") != traffic:
+        raise Unreachable(f"{url}: a gateway of another version: it does not say which traffic it tells of")
+    return {**answer}
 
 
 def _no_band(band: dict[str, Any]) -> str:
@@ -122,11 +129,10 @@ def _print(answer: dict[str, Any]) -> None:
         reviews = episode["reviews"]
     for review in reviews:
         out.print(f"  question: {review['says']}")
-    elsewhere = answer["elsewhere"]
-    if elsewhere["records"]:
-        option = "--test-traffic shows them" if elsewhere["traffic"] == Traffic.TEST else "look without --test-traffic"
-        records = counted(elsewhere["records"], "record")
-        out.print(f"  besides, in {elsewhere['traffic']} traffic: {records} with this band ({option})")
+    if answer["known_elsewhere"]:
+        asked_for_test = answer["traffic"] == Traffic.TEST
+        hint = "look without --test-traffic" if asked_for_test else "--test-traffic shows it"
+        out.print(f"  besides, the band is known in {'live' if asked_for_test else 'test'} traffic: {hint}")
 
 
 def _print_record(record: dict[str, Any]) -> None:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from gateway.linking.evidence import Rules
-from gateway.records import CareReport, Finding, How, Sighting, Visit
+from gateway.records import CareReport, Finding, How, Sighting, Traffic, Visit
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,8 +54,13 @@ Membership = Belongs | Opens | NoBand
 
 
 def is_mixed(findings: Iterable[Finding]) -> bool:
-    """Whether a record's places contradict each other about its band, so that none of them can be trusted."""
+    """Whether a message that claims to be live names a training band, so that none of its bands can be trusted."""
     return any(each.code == "band-mixed-signals" for each in findings)
+
+
+def counting(sightings: Iterable[Sighting], traffic: Traffic) -> tuple[Sighting, ...]:
+    """Give back the sightings that may count: a training band never does in live traffic, whatever came with it."""
+    return tuple(each for each in sightings if not (each.training and traffic is Traffic.LIVE))
 
 
 def trusted_bands(sightings: Iterable[Sighting]) -> tuple[str, ...]:

@@ -61,7 +61,7 @@ def fold(visit: Visit | None, admission: Admission, *, key: str) -> Visit:
 
 
 def is_same_to_linking(one: Visit, other: Visit) -> bool:
-    """Whether two contents of one visit tell linking the same, so that no decision about it can differ.
+    """Whether two contents of one visit tell linking the same: under the same rules no decision about it can differ.
 
     What is compared is all that `gateway.linking.evidence.facts_of_visit` and the bands are taken from.
     """

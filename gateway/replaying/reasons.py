@@ -140,9 +140,14 @@ def _said_in_body(media_type: str, body: bytes) -> Said:
 
 
 def _said_in_outcome(outcome: dict[str, Any]) -> Said:
-    """The issues that weigh most: that it is a duplicate, else errors, else all there are."""
+    """The issues that weigh most: errors, else that it is a duplicate, else all there are.
+
+    A payload of which anything was new is no duplicate.
+    """
     issues = [each for each in _list(outcome, "issue") if isinstance(each, dict)]
     known = [each for each in issues if _text(each, "code") == "duplicate"]
+    if any(_text(each, "code") == "informational" and not _list(each.get("details"), "coding") for each in issues):
+        known = []
     grave = [each for each in issues if _text(each, "severity") in _GRAVE]
     return _said(map(_issue_line, grave or known or issues), is_duplicate=bool(known))
 

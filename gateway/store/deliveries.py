@@ -139,10 +139,10 @@ _ANSWER = Statement(select(_C.answer).where(_C.id == bindparam("id")))
 
 
 class Claimed(Record, frozen=True, kw_only=True):
-    """A delivery that is now its worker's; `payload` is what was sent before, or None at the first claim."""
+    """A delivery that is now its worker's; `sealed` is what was sent before, or None at the first claim."""
 
     delivery: Delivery
-    payload: bytes | None
+    sealed: bytes | None
 
 
 def queue(tx: Tx, deliveries: Sequence[Delivery]) -> None:
@@ -179,10 +179,12 @@ def claim(tx: Tx, subscription: str, *, now: datetime, worker: str, lease: timed
     row = tx.find(_CLAIM, of=subscription, now=to_micros(now), worker=worker, lease_end=to_micros(now + lease))
     if row is None:
         return None
-    delivery = _delivery(row)
-    sealed = row[-1]
-    payload = None if sealed is None else tx.keys.open(sealed, place=_place(delivery.id))
-    return Claimed(delivery=delivery, payload=payload)
+    return Claimed(delivery=_delivery(row), sealed=row[-1])
+
+
+def open_payload(tx: Tx, claimed: Claimed) -> bytes | None:
+    """Give back what was written down to be sent; None at the first claim. Raises `GatewayFault` if it was altered."""
+    return None if claimed.sealed is None else tx.keys.open(claimed.sealed, place=_place(claimed.delivery.id))
 
 
 def is_ready(tx: Tx, subscription: str, *, now: datetime) -> bool:

@@ -10,7 +10,8 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Mount, Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from gateway.doors.http import http_doors, try_again
+from gateway.adapters.operation_outcome import issue
+from gateway.doors.http import http_doors, outcome, try_again
 from gateway.errors import StoreUnavailable
 from gateway.intake import Intake
 from gateway.logs import log
@@ -18,7 +19,7 @@ from gateway.region import Region
 from gateway.store.database import Database
 from gateway.store.transaction import Tx
 from gateway.web.look_up import LookUp
-from gateway.web.pages import PagesState, pages
+from gateway.web.pages import FORMS, PagesState, pages
 from gateway.web.sign_in import Attempts, Passwords, Sessions
 
 
@@ -33,11 +34,14 @@ def build_app(intake: Intake, region: Region, database: Database, clock: Callabl
         sessions=Sessions(),
         passwords=passwords,
     )
+    shown = pages(state)
     routes = [
         *_health(database),
         *http_doors(intake, region),
         *LookUp(database, region, clock, attempts, passwords).routes(),
-        Mount("/", pages(state)),
+        *[Route(own, shown, methods=["POST"]) for own in FORMS],
+        Route("/{path:path}", _taken_nowhere, methods=["POST", "PUT"]),
+        Mount("/", shown),
     ]
     return FastAPI(
         title="bandgate",
@@ -47,6 +51,13 @@ def build_app(intake: Intake, region: Region, database: Database, clock: Callabl
         routes=routes,
         middleware=[Middleware(OwnFaults)],
     )
+
+
+async def _taken_nowhere(request: Request) -> Response:
+    """Tell a sender that nothing was taken; the sign-in page, which a browser would want, looks like a success."""
+    del request
+    text = "nothing is taken at this address: care reports go to /care-reports, admission messages to /admissions"
+    return outcome(404, [issue("error", "not-found", text)])
 
 
 class OwnFaults:

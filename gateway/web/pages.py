@@ -48,7 +48,8 @@ from gateway.web.sign_in import (
 from gateway.web.status import read_status
 from gateway.web.times import ago, clock_time
 
-SIGN_IN, HOME = "/sign-in", "/"
+SIGN_IN, SIGN_OUT, HOME = "/sign-in", "/sign-out", "/"
+FORMS = (SIGN_IN, SIGN_OUT)  #: the only addresses of the pages that take anything
 _HERE = Path(__file__).parent
 _METHODS = ["GET", "POST", "PUT", "PATCH", "DELETE"]
 _SEEN = {None: Traffic.LIVE, "live": Traffic.LIVE, "test": Traffic.TEST}  # by the address's `traffic`
@@ -78,7 +79,7 @@ def pages(state: PagesState) -> Starlette:
         routes=[
             Route(SIGN_IN, page.show_sign_in, methods=["GET"]),
             Route(SIGN_IN, page.sign_in, methods=["POST"]),
-            Route("/sign-out", page.sign_out, methods=["POST"]),
+            Route(SIGN_OUT, page.sign_out, methods=["POST"]),
             Mount("/static", _OwnFiles(directory=_HERE / "static")),
             Route(HOME, page.show_status, methods=["GET"]),
             Route("/{path:path}", page.show_nothing, methods=_METHODS),

@@ -19,6 +19,7 @@ from gateway.store import deliveries, feeds, links, messages, quarantine, review
 from gateway.store.messages import Message
 from gateway.store.quarantine import Quarantined
 from gateway.store.transaction import Tx
+from gateway.store.worklist import Item
 from gateway.web.times import midnight
 
 T = TypeVar("T")
@@ -65,7 +66,7 @@ class LinkLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Status:
-    """The whole page. `strangers` are today's messages that no feed of the region sent."""
+    """The whole page. `strangers` are today's messages that no feed of the region sent, `work` what is to be mended."""
 
     as_of: datetime
     day_began: datetime
@@ -80,6 +81,7 @@ class Status:
     held: Cut[Delivery]
     reviews: Cut[Review]
     quarantine: Cut[Quarantined]
+    work: Cut[Item]
 
     @property
     def faults(self) -> int:
@@ -120,6 +122,10 @@ def read_status(tx: Tx, region: Region, *, traffic: Traffic, now: datetime) -> S
         quarantine=Cut(
             tuple(quarantine.open_items(tx, traffic=traffic, limit=LISTED)),
             quarantine.count_open(tx, traffic=traffic),
+        ),
+        work=Cut(
+            tuple(worklist.open_items(tx, traffic=traffic, limit=LISTED)),
+            sum(worklist.count_open(tx, traffic=traffic).values()),
         ),
     )
 

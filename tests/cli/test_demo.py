@@ -67,11 +67,12 @@ def test_a_port_that_is_taken_is_one_line_and_wrong_use(bandgate: Bandgate, tmp_
     assert not (tmp_path / "new" / "data").exists(), "the same folder will do for the next try"
 
 
-def test_data_of_an_earlier_day_is_not_mixed_with(bandgate: Bandgate, tmp_path: Path) -> None:
-    (tmp_path / "data").mkdir()
+@pytest.mark.parametrize("there", ["data", "region.yaml"])
+def test_nothing_of_somebodys_own_is_written_over(bandgate: Bandgate, tmp_path: Path, there: str) -> None:
+    (tmp_path / there).mkdir()
     said = bandgate("demo", "--once", "--data", tmp_path)
     assert said.status == 2
-    assert said.faults == [f"{tmp_path}: holds the data of an earlier demonstration: name an empty folder"]
+    assert said.faults == [f"{tmp_path}: is not empty, and the demonstration would write over it: name an empty folder"]
 
 
 def test_links_are_counted_by_what_they_rest_on() -> None:

@@ -167,7 +167,7 @@ def test_training_is_pointed_to_and_shown_when_it_is_asked_for(bandgate: Bandgat
     where = (band_of("exercise"), "--data", data, "--region", REGION)
     pointed = bandgate("lookup", *where)
     assert "in test traffic" in pointed.out
-    assert "--test-traffic shows them" in pointed.out
+    assert "--test-traffic shows it" in pointed.out
     shown = bandgate("lookup", *where, "--test-traffic")
     assert (shown.status, "anvil-head" in shown.out) == (0, True), shown.out
 
@@ -214,6 +214,7 @@ def test_a_folder_that_cannot_be_read_is_told(bandgate: Bandgate, data: Path, tm
 
 
 UNKNOWN = {"band": {"given": "YF7K4M2QG", "canonical": "YF7K4M2QG", "printed": "YF7 K4M 2QG"}, "episode": None}
+UNKNOWN |= {"traffic": "live", "known_elsewhere": False}
 
 
 def test_the_band_stands_in_the_body_and_not_in_the_address(
@@ -251,6 +252,8 @@ def test_a_gateway_says_what_is_wrong_with_a_band_as_far_as_it_knows(
         (200, b"[]", 3, "no gateway answers here"),
         (200, b"{}", 3, "no gateway answers here"),
         (404, b"not found", 3, "no gateway answers here"),
+        (404, b'{"band": null, "episode": null}', 3, "no gateway answers here"),
+        (404, b'{"band": {"canonical": "YF7K4M2QG"}, "episode": null}', 3, "of another version"),
     ],
 )
 def test_another_answer_is_a_line_and_a_status(  # noqa: PLR0917 - fixtures, and a row of the table

@@ -128,8 +128,14 @@ def test_words_of_an_http_answer(status: int, media_type: str, body: bytes, said
 def test_a_resource_that_was_known(status: int) -> None:
     """FHIR R4 issue-type `duplicate`: an attempt was made to create a duplicate record."""
     known = {"severity": "information", "code": "duplicate", "details": {"text": "report 7: unchanged"}}
-    told = {"severity": "information", "code": "informational", "details": {"text": "all is well"}}
-    assert said_by_response(status, "", outcome(told, known)) == Said("report 7: unchanged", is_duplicate=True)
+    found = {"severity": "information", "code": "informational", "details": {"text": "a note", "coding": [{}]}}
+    assert said_by_response(status, "", outcome(found, known)) == Said("report 7: unchanged", is_duplicate=True)
+
+
+def test_a_payload_of_which_anything_was_new_is_no_duplicate() -> None:
+    known = {"severity": "information", "code": "duplicate", "details": {"text": "report 7: unchanged"}}
+    new = {"severity": "information", "code": "informational", "details": {"text": "report 8: kept"}}
+    assert not said_by_response(200, "", outcome(known, new)).is_duplicate
 
 
 @needs_standards

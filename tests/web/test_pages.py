@@ -186,8 +186,8 @@ def test_hostile_text_is_shown_as_text(coordinator: httpx.Client, database: Data
     database.write(lambda tx: hold_a_delivery(tx, HOSTILE))
     page = read(coordinator, "/")
     assert page.xpath("//script | //img | //@onerror") == []
-    assert len(page.xpath("//section")) == 6
-    for name in ("reviews", "deliveries", "quarantine", "messages", "links"):
+    assert len(page.xpath("//section")) == 7
+    for name in ("reviews", "deliveries", "quarantine", "faults", "messages", "links"):
         assert HOSTILE in section(page, name)
 
 
@@ -228,7 +228,7 @@ def test_tables_say_what_they_are(coordinator: httpx.Client) -> None:
     """WCAG 1.3.1: a caption, headings with scope, and a heading for every cell when the rows become cards."""
     page = read(coordinator, "/")
     tables = page.xpath("//table")
-    assert len(tables) == 7
+    assert len(tables) == 8
     for table in tables:
         assert words(table.xpath("./caption")[0])
         heads = [words(head) for head in table.xpath("./thead/tr/th[@scope='col']")]
