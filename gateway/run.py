@@ -306,6 +306,11 @@ def _tls(options: Options) -> ssl.SSLContext | None:
     context.minimum_version = ssl.TLSVersion.TLSv1_2
     try:
         context.load_cert_chain(options.certificate, options.key)
-    except (OSError, ssl.SSLError) as error:
-        raise UsageFault(f"--certificate: cannot be used: {error}") from error
+    except ssl.SSLError as error:
+        key = options.key or options.certificate
+        says = f"no certificate chain in PEM here, or {key} is not its private key without a passphrase"
+        raise UsageFault(f"--certificate {options.certificate}: {says}") from error
+    except OSError as error:
+        missing = next((each for each in (options.certificate, options.key) if each and not each.is_file()), None)
+        raise UsageFault(f"--certificate, --key: {missing or options.certificate}: cannot be read") from error
     return context

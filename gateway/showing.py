@@ -12,6 +12,7 @@ from msgspec.structs import replace
 
 from gateway.adapters.care_reports import ReportDocument
 from gateway.adapters.report_payload import Limits
+from gateway.errors import UnreadableMessage
 from gateway.mapping.admissions import AdmissionReader, patients_of
 from gateway.mapping.band_search import LookedAt, search_admission, search_report
 from gateway.mapping.care_reports import CareReportReader
@@ -41,6 +42,8 @@ def show_records(region: Region, data: bytes, *, feed: Feed | None = None) -> It
     kind = feed.kind if feed else kind_of(data)
     if kind is None:
         raise not_readable()
+    if feed is not None and kind_of(data) not in {kind, None}:
+        raise _other_kind(feed)
     otherwise = region.unknown.get(kind)
     if kind is Kind.ADMISSIONS:
         yield from _admissions(read_admission(region, data, feed=feed, otherwise=otherwise))
@@ -48,6 +51,16 @@ def show_records(region: Region, data: bytes, *, feed: Feed | None = None) -> It
     limits = Limits(size=region.settings.care_report_bytes)
     for read, document in read_documents(region, data, feed=feed, otherwise=otherwise, limits=limits):
         yield _report(read, document)
+
+
+def _other_kind(feed: Feed) -> UnreadableMessage:
+    brought, wanted = ("an HL7 v2 message", "NEMSIS XML") if feed.kind is Kind.CARE_REPORTS else ("XML", "HL7 v2")
+    return UnreadableMessage(
+        f"{brought}, and feed {feed.name} brings {wanted}",
+        code="not-readable",
+        line=1,
+        remedy="name a feed of the other kind, or none",
+    )
 
 
 def _admissions(read: ReadAdmission) -> Iterator[Shown]:

@@ -142,8 +142,9 @@ def test_a_folder_that_cannot_be_is_told(tmp_path: Path) -> None:
 def test_a_certificate_that_cannot_be_used_is_named_before_any_door_opens(tmp_path: Path) -> None:
     (tmp_path / "empty.pem").touch()
     for path in (tmp_path / "empty.pem", tmp_path / "nowhere.pem"):
-        with pytest.raises(UsageFault, match="--certificate"):
+        with pytest.raises(UsageFault, match="--certificate") as caught:
             serve(options(tmp_path, certificate=path))
+        assert str(path) in str(caught.value)
 
 
 def test_a_region_with_mistakes_is_not_served(tmp_path: Path) -> None:

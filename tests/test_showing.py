@@ -17,6 +17,8 @@ from gateway.showing import WANTING, show_records
 FIXTURES = Path(__file__).parent.parent / "fixtures"
 DAY = sorted((FIXTURES / "day").glob("*/*.*"))
 
+ROOT = Path(__file__).parent.parent
+
 
 @pytest.fixture(scope="module")
 def region() -> Region:
@@ -123,3 +125,17 @@ def test_what_is_of_neither_kind_is_refused(region: Region, data: bytes) -> None
     assert caught.value.code == "not-readable"
     with pytest.raises(SenderFault):
         next(show_records(region, data, feed=region.feeds["fenwick-adt"]))
+
+
+@pytest.mark.parametrize(
+    ("feed", "file", "says"),
+    [
+        ("harrow-point-reports", "day/admissions/chest-pain-1-2-anvil-head-adt-a04.hl7", "an HL7 v2 message"),
+        ("anvil-head-adt", "day/care-reports/chest-pain-1-1-harrow-point.xml", "brings HL7 v2"),
+    ],
+)
+def test_a_file_of_the_other_kind_than_its_feed_brings_is_called_that(
+    region: Region, feed: str, file: str, says: str
+) -> None:
+    with pytest.raises(UnreadableMessage, match=says):
+        next(show_records(region, (ROOT / "fixtures" / file).read_bytes(), feed=region.feeds[feed]))

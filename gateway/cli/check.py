@@ -54,6 +54,8 @@ def check(
         for each in files:
             _print_file(each, shown)
         _print_summary(files, summary, shown)
+    if schema is None and any(each["standard"] == STANDARDS[Kind.CARE_REPORTS] for each in files):
+        errors.print("not held against the schema: name the folder of the official files with --schemas")
     errors.print(CAUTION, style="dim")
     raise typer.Exit(FAULTY if summary["errors"] else GOOD)
 

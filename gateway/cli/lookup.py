@@ -83,9 +83,7 @@ def _from_gateway(band: str, url: str, account: str, traffic: Traffic) -> dict[s
     except (httpx.InvalidURL, httpx.UnsupportedProtocol) as error:
         raise UsageFault("--url: not an address: write http://host:port") from error
     except httpx.HTTPError as error:
-        raise Unreachable(
-            f"{url}: no answer: does a gateway run there, and are its pages on this port?"
-        ) from error
+        raise Unreachable(f"{url}: no answer: does a gateway run there, and are its pages on this port?") from error
     if response.status_code == httpx.codes.UNAUTHORIZED:
         raise UsageFault(f"{url}: wrong account or password")
     if response.status_code == httpx.codes.TOO_MANY_REQUESTS:

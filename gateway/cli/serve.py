@@ -5,6 +5,7 @@ event, what the operator must read once and the fault that ended it too.
 """
 
 import asyncio
+import ipaddress
 import sys
 from pathlib import Path
 from typing import Annotated, Any
@@ -57,6 +58,8 @@ def serve(
     )
     set_up()
     _tell(CAUTION)
+    if certificate is None and not _is_loopback(host):
+        _tell(f"--host {host} without --certificate: patients' data would cross the network in clear")
     try:
         with asyncio.Runner(loop_factory=uvloop.new_event_loop) as runner:
             runner.run(run(options, ready=_ready, tell=_tell))
@@ -78,3 +81,10 @@ def _tell(line: str) -> None:
 def _ready(doors: dict[str, Any]) -> None:
     sys.stdout.write(orjson.dumps({"event": "ready", "doors": doors}).decode() + "\n")
     sys.stdout.flush()
+
+
+def _is_loopback(host: str) -> bool:
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"

@@ -95,3 +95,10 @@ def test_every_fault_of_a_region_file_is_an_event(tmp_path: Path) -> None:
     failed = [each for each in events(done.stderr) if each["event"] == "failed"]
     assert len(failed) > 1
     assert {each["level"] for each in failed} == {"error"}
+
+
+@pytest.mark.parametrize(("host", "told"), [("0.0.0.0", True), ("127.0.0.1", False), ("localhost", False)])
+def test_plain_doors_to_the_network_are_warned_of(tmp_path: Path, host: str, *, told: bool) -> None:
+    """Told before anything opens; the region file that is not there ends the start."""
+    said = bandgate("serve", "--region", tmp_path / "none.yaml", "--data", tmp_path / "data", "--host", host)
+    assert any("in clear" in each.get("says", "") for each in events(said.stderr)) is told
