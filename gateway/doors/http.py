@@ -56,7 +56,7 @@ class _HttpDoors:
     async def care_reports(self, request: Request) -> Response:
         feed = self._feed(request, Kind.CARE_REPORTS)
         if feed is None:
-            return _unknown_sender()
+            return _unknown_sender(request, Kind.CARE_REPORTS)
         if _content_type(request) not in XML_TYPES:
             return outcome(415, [issue("error", "not-supported", "send XML as application/xml, uncompressed")])
         limit = self._region.settings.care_report_bytes
@@ -78,7 +78,7 @@ class _HttpDoors:
     async def admissions(self, request: Request) -> Response:
         feed = self._feed(request, Kind.ADMISSIONS)
         if feed is None:
-            return _unknown_sender()
+            return _unknown_sender(request, Kind.ADMISSIONS)
         if _content_type(request) not in HL7_TYPES:
             return outcome(415, [issue("error", "not-supported", "send HL7 v2 as application/hl7-v2, uncompressed")])
         with tempfile.SpooledTemporaryFile(max_size=IN_MEMORY) as body:
@@ -141,8 +141,10 @@ async def _not_allowed(request: Request) -> Response:
     return outcome(405, [issue("error", "not-supported", "this address takes POST alone")], Allow="POST")
 
 
-def _unknown_sender() -> Response:
-    text = "no feed has this token: ask the gateway's operator for one"
+def _unknown_sender(request: Request, kind: Kind) -> Response:
+    text = "no token came: send the feed's own, as Authorization: Bearer TOKEN"
+    if any(sign_in_pair(request)):
+        text = f"no feed of {kind.value.replace('-', ' ')} has this token: ask the gateway's operator for one"
     return outcome(401, [issue("error", "login", text)], **{"WWW-Authenticate": 'Bearer realm="feeds"'})
 
 

@@ -35,7 +35,7 @@ def reasons(path: Path, *arguments: object) -> list[str]:
 
 def test_a_token_that_nobody_has(gateway: Gateway) -> None:
     (reason,) = reasons(REPORT, "--to", f"{gateway.web}/care-reports", "--token", "demo-nobody")
-    assert reason == "no feed has this token: ask the gateway's operator for one"
+    assert reason == "no feed of care reports has this token: ask the gateway's operator for one"
 
 
 @pytest.mark.parametrize(
