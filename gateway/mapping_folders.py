@@ -156,5 +156,5 @@ def _no_such_mapping(path: tuple[str | int, ...], name: str, names: Iterable[str
     if absent is not None:
         remedies.append(f"bring the region's own mappings along to {absent}")
     elif near is None:
-        remedies.append("write it there, or name one that bandgate mapping list shows")
-    return Mistake(path, f"no such mapping in {' or '.join(looked)}", " Or ".join(remedies))
+        remedies.append("copy or write it there, or name one that bandgate mapping list shows")
+    return Mistake(path, f"no mapping {name} in {' or '.join(looked)}", " Or ".join(remedies))

@@ -44,7 +44,7 @@ def test_an_own_file_goes_before_a_shipped_one_and_may_be_a_base(tmp_path: Path)
 
 def test_a_base_that_is_not_there_is_told_with_its_line(tmp_path: Path) -> None:
     assert told(folder(tmp_path, ours=mapping("ours", base="comon"), common=mapping("common"))) == [
-        f"ours.yaml:4: base: no such mapping in {tmp_path}: did you mean common?"
+        f"ours.yaml:4: base: no mapping comon in {tmp_path}: did you mean common?"
     ]
 
 
@@ -149,7 +149,7 @@ def test_where_was_looked_and_what_was_meant_is_told(tmp_path: Path) -> None:
     missing = found.find_mistake(("feeds", 0, "mapping"), "zzzzzz")
     assert missing == Mistake(
         ("feeds", 0, "mapping"),
-        f"no such mapping in {own} or {other} (there is no such folder)",
+        f"no mapping zzzzzz in {own} or {other} (there is no such folder)",
         f"bring the region's own mappings along to {other}",
     )
     assert found.find_mistake((), "a") is None
@@ -165,4 +165,4 @@ def test_a_near_name_and_a_folder_left_behind_are_both_told(tmp_path: Path) -> N
 def test_a_name_like_no_other_is_written_or_chosen(tmp_path: Path) -> None:
     missing = read_mapping_folders([folder(tmp_path)]).find_mistake((), "zzzzzz")
     assert missing is not None
-    assert missing.remedy == "write it there, or name one that bandgate mapping list shows"
+    assert missing.remedy == "copy or write it there, or name one that bandgate mapping list shows"

@@ -244,7 +244,7 @@ def test_a_region_file_without_its_mappings_is_told_where_they_belong(write: Wri
     told = faults_of(write("".join(LINES)))
     at = "".join(LINES).partition("mapping: anvil-head-ed")[0].count("\n") + 1
     assert told == [
-        f"region.yaml:{at}: feeds[5].mapping: no such mapping in mappings (there is no such folder) or "
+        f"region.yaml:{at}: feeds[5].mapping: no mapping anvil-head-ed in mappings (there is no such folder) or "
         f"{shipped('mappings')}: bring the region's own mappings along to mappings"
     ]
 
