@@ -16,13 +16,10 @@ from gateway.bands.scheme import Scheme
 from gateway.mapping.report_places import Spot, compile_spot
 from gateway.mapping.report_sheet import Case, Sheet, is_denied
 from gateway.mapping.rules import BandPlace
-from gateway.mapping.sightings import sight
+from gateway.mapping.sightings import ALMOST_A_BAND, sight
 from gateway.records import How, Sighting
 
 CUSTOM_VALUE = "eCustomResults/eCustomResults.ResultsGroup/eCustomResults.01"
-
-#: What other identifiers never are: text with a scheme's prefix and length, or a whole GS1 number, misread.
-ALMOST_A_BAND = frozenset({"band-check", "band-gs1-check"})
 
 
 class BandSpot(NamedTuple):
