@@ -84,14 +84,9 @@ class Status:
     work: Cut[Item]
 
     @property
-    def faults(self) -> int:
-        """How many things stand on the work lists of all feeds."""
-        return sum(feed.faults for feed in self.feeds)
-
-    @property
     def waits(self) -> bool:
         """Whether anything waits for a person."""
-        return bool(self.reviews.of_all or self.held.of_all or self.quarantine.of_all or self.faults)
+        return bool(self.reviews.of_all or self.held.of_all or self.quarantine.of_all or self.work.of_all)
 
 
 def read_status(tx: Tx, region: Region, *, traffic: Traffic, now: datetime) -> Status:
@@ -100,11 +95,12 @@ def read_status(tx: Tx, region: Region, *, traffic: Traffic, now: datetime) -> S
     today = messages.count_since(tx, traffic=traffic, since=day_began)
     linked = links.count(tx, traffic=traffic)
     told = deliveries.count(tx) if traffic is Traffic.LIVE else {}
+    faults = worklist.count_open(tx, traffic=traffic)
     return Status(
         as_of=now,
         day_began=day_began,
         traffic=traffic,
-        feeds=_feeds(tx, region, traffic, today),
+        feeds=_feeds(tx, region, traffic, today, faults),
         strangers=sum(number for feed, number in today.items() if feed not in region.feeds),
         messages=tuple(messages.recent_traffic(tx, traffic=traffic, limit=LISTED)),
         link_counts={state: linked.get((state, True), 0) + linked.get((state, False), 0) for state in LinkState},
@@ -125,14 +121,15 @@ def read_status(tx: Tx, region: Region, *, traffic: Traffic, now: datetime) -> S
         ),
         work=Cut(
             tuple(worklist.open_items(tx, traffic=traffic, limit=LISTED)),
-            sum(worklist.count_open(tx, traffic=traffic).values()),
+            sum(faults.values()),
         ),
     )
 
 
-def _feeds(tx: Tx, region: Region, traffic: Traffic, today: Mapping[str | None, int]) -> tuple[FeedLine, ...]:
+def _feeds(
+    tx: Tx, region: Region, traffic: Traffic, today: Mapping[str | None, int], faults: Mapping[str, int]
+) -> tuple[FeedLine, ...]:
     last = {total.feed: total.last_received for total in feeds.totals(tx, traffic=traffic)}
-    faults = worklist.count_open(tx, traffic=traffic)
 
     def line(feed: Feed) -> FeedLine:
         return FeedLine(
