@@ -100,9 +100,8 @@ def read_document(text: str, model: type[M], *, file: str) -> Document[M]:
             content = model.model_validate(plain)
         except ValidationError as error:
             faults += _mend(tree, error.errors(), model, file)
-            if repr(tree.plain()) == repr(
-                plain
-            ):  # a place that we cannot find again: better refused than tried for ever
+            # A place that cannot be found again would be complained of for ever; UNREAD equals "", so compare words.
+            if repr(tree.plain()) == repr(plain):
                 raise ConfigurationFault(faults) from error
         else:
             return Document(content, tree, file, tuple(sorted(faults, key=lambda fault: fault.line or 0)))
@@ -219,9 +218,8 @@ def _complaint(detail: ErrorDetails, name: str, owner: type[BaseModel] | None) -
         choices = _choices(owner, name) or [str(detail.get("ctx", {}).get("expected", ""))]
         return "not a known word", suggest(str(given), choices)
     if kind == "string_pattern_mismatch":
-        return "not in the form that is wanted here", _example(
-            owner, name
-        ) or f"it must match {detail['ctx']['pattern']}"
+        example = _example(owner, name)
+        return "not in the form that is wanted here", example or f"it must match {detail['ctx']['pattern']}"
     if given is None and kind in COMPLAINTS:
         return "empty", "write a value, or take the line out"
     if kind == "string_type" and isinstance(given, list | dict):

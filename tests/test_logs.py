@@ -86,8 +86,8 @@ def test_what_a_library_complains_of_is_told_by_its_place_alone(stream: io.Strin
     try:
         raise KeyError("Quillfeather")
     except KeyError:
-        logging.getLogger("some.library").exception("cannot find Quillfeather")
+        logging.getLogger("some.package").exception("cannot find Quillfeather")
     told = json.loads(stream.getvalue())
-    assert (told["event"], told["library"], told["error"]) == ("library_complained", "some.library", "KeyError")
+    assert (told["event"], told["library"], told["error"]) == ("library_complained", "some.package", "KeyError")
     assert re.fullmatch(r"test_logs:\d+", told["place"])
     assert "Quillfeather" not in stream.getvalue()

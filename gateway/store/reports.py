@@ -120,7 +120,7 @@ def get(tx: Tx, report_id: str) -> StoredReport:
 
 
 def get_whole(tx: Tx, stored: StoredReport) -> CareReport:
-    """Give back what `stored` says with the origin of every value; one that is not the newest has none any more."""
+    """Give back what `stored` says with the origin of every value; without, if it is not the newest any more."""
     row = tx.find(_ORIGINS, id=stored.id, version=stored.version)
     if row is None or row[0] is None:
         return stored.report
