@@ -1,6 +1,6 @@
 """Start everything in order, stop it in reverse; the one place where the parts are put together.
 
-    start  region → data folder → database → account → intake → delivery workers → HTTP → MLLP → ready
+    start  region → data folder → database → intake → delivery workers → HTTP → MLLP → account → ready
     stop   MLLP and HTTP stop accepting and finish what is open → workers settle what is in flight → database → folder
 
 Every task has a name and an owner: if one dies, the gateway stops with an error; nothing limps on.

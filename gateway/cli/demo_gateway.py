@@ -3,7 +3,6 @@
 import asyncio
 import contextlib
 import os
-import shutil
 import sys
 from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
@@ -30,10 +29,7 @@ async def gateway_process(region_file: Path, home: Path, port: int) -> AsyncIter
         assert process.stdout is not None
         line = await _first_line(process.stdout)
         if not line:
-            fault = _not_started(await process.wait(), home / "gateway.log")
-            if (home / "data").exists():
-                shutil.rmtree(home / "data")  # it was not there before, and would be in the way of the next try
-            raise fault
+            raise _not_started(await process.wait(), home / "gateway.log")
         yield orjson.loads(line)["doors"]
     finally:
         if process.returncode is None:
