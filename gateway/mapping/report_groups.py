@@ -74,13 +74,14 @@ class Group(NamedTuple):
 class Row(Sheet):
     """One occurrence of a group, which puts its origins down with those of the report."""
 
-    __slots__ = ("_before", "group")
+    __slots__ = ("_before", "_had_local_times", "group")
 
     def __init__(self, group: Group, report: Sheet, top: Element, above: str, here: str) -> None:
         super().__init__(report.case, top, above, here, report.origins)
         self.unsettled += group.careful
         self.group = group
         self._before = len(report.origins)
+        self._had_local_times = report.case.has_local_times
 
     def read(self, name: str) -> Any:
         """Give back a value of the row; None where it has none, or where the mapping does not place it."""
@@ -109,7 +110,8 @@ class Row(Sheet):
         return any(element in elements for tag in tags for element in self.elements(tag))
 
     def drop(self) -> None:
-        """Take the origins back: no record has come of the row. They are the last in their dictionary."""
+        """Take back its origins, the last in their dictionary, and its times: no record has come of the row."""
+        self.case.has_local_times = self._had_local_times
         while len(self.origins) > self._before:
             self.origins.popitem()
 

@@ -4,7 +4,7 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from gateway.adapters.care_reports import ReportDocument, reports
@@ -128,6 +128,13 @@ def _document(*given: str) -> ReportDocument:
 some_sections = st.lists(sections() | st.sampled_from(USUAL), max_size=6)
 
 
+@example(
+    given_sections=[
+        "<eMedications><eMedications.MedicationGroup><eMedications.01>2026-03-14T24:00:00</eMedications.01>"
+        "</eMedications.MedicationGroup></eMedications>"
+    ],
+    number=0,
+)
 @given(given_sections=some_sections, number=st.integers(0, len(READERS) - 1))
 def test_both_looks_end_in_the_same_record(given_sections: list[str], number: int, scheme: Scheme) -> None:
     document, source = _document(*given_sections), _source(scheme)
