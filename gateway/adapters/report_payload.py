@@ -45,19 +45,25 @@ class Readable(Protocol):
         ...
 
 
-def payload(source: bytes | Readable, limits: Limits) -> Iterator[bytes]:
-    """Give back the bytes, once it is certain that they begin an EMS data set.
+def payload(source: bytes | Readable, limits: Limits, root: str = "EMSDataSet") -> Iterator[bytes]:
+    """Give back the bytes, once it is certain that they begin an EMS data set, or another one by its root element.
 
     They are in the encoding that their declaration names, or UTF-8 without one. Raises `TooLarge`, and
     `UnreadableMessage` with `report-encoding`, `report-doctype`, `report-root` or `report-xml`.
     """
-    return _opened(_bounded(_pieces(source), limits), limits)
+    return _opened(_bounded(_pieces(source), limits), limits, root.encode())
 
 
 def refused(code: str, *, path: str = "", line: int | None = None, message: str | None = None) -> UnreadableMessage:
     """Give back the error for one of the findings about care reports; `message` replaces its sentence."""
     entry = FINDINGS[code]
     return UnreadableMessage(message or entry.message, code=code, path=path, line=line, remedy=entry.remedy)
+
+
+def not_the_root(root: str, line: int | None) -> UnreadableMessage:
+    """Give back the error for a file whose root element is not the one asked for."""
+    message = None if root == "EMSDataSet" else f"not a NEMSIS {root}"
+    return refused("report-root", line=line, message=message)
 
 
 def too_large(message: str) -> TooLarge:
@@ -102,13 +108,13 @@ _DECLARATION = re.compile(r"\A\ufeff?<\?xml\s.*?\?>", re.DOTALL)
 _UTF_16 = {b"\xff\xfe": "utf-16", b"\xfe\xff": "utf-16", b"<\0": "utf-16-le", b"\0<": "utf-16-be"}
 
 
-def _opened(pieces: Iterator[bytes], limits: Limits) -> Iterator[bytes]:
-    """Hold the pieces back until it is certain that an EMS data set begins, without document type."""
+def _opened(pieces: Iterator[bytes], limits: Limits, root: bytes) -> Iterator[bytes]:
+    """Hold the pieces back until it is certain that the data set begins, without document type."""
     pieces = _in_plain_encoding(pieces)
     opening = b""
     for piece in pieces:
         opening += piece
-        if _begins_data_set(opening):
+        if _begins_data_set(opening, root):
             yield opening
             yield from pieces
             return
@@ -117,8 +123,8 @@ def _opened(pieces: Iterator[bytes], limits: Limits) -> Iterator[bytes]:
     raise refused("report-xml")
 
 
-def _begins_data_set(opening: bytes) -> bool:
-    """Whether the root element is an EMSDataSet; False while it cannot be told. Raises what rules it out."""
+def _begins_data_set(opening: bytes, root: bytes) -> bool:
+    """Whether the root element is the one asked for; False while it cannot be told. Raises what rules it out."""
     match = _OPENING.match(opening)
     assert match is not None, "the pattern matches nothing at the least"
     rest = opening[match.end() : match.end() + 4096]
@@ -127,8 +133,8 @@ def _begins_data_set(opening: bytes) -> bool:
     name = _ROOT_NAME.match(rest)
     if name is None:
         return False
-    if name.group(1) != b"EMSDataSet":
-        raise refused("report-root", line=opening.count(b"\n", 0, match.end()) + 1)
+    if name.group(1) != root:
+        raise not_the_root(root.decode(), line=opening.count(b"\n", 0, match.end()) + 1)
     declared = _ENCODING.match(opening)
     if declared and not _PLAIN_ENCODING.fullmatch(declared.group(1)):
         raise refused("report-encoding", line=1)

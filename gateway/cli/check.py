@@ -3,11 +3,13 @@
 from collections import Counter
 from collections.abc import Iterable, Iterator, Set
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, NamedTuple
 
 import typer
 from lxml import etree
 
+from gateway.adapters.care_reports import reports
+from gateway.adapters.report_checks import DataSet
 from gateway.adapters.report_schema import validate
 from gateway.caution import CAUTION
 from gateway.cli.files import find_feed, find_region, read_files
@@ -19,7 +21,8 @@ from gateway.mapping.rules import Kind
 from gateway.reading import kind_of
 from gateway.records import Admission, CareReport, Finding, Level, Sighting
 from gateway.region import Feed, Region
-from gateway.schemas import load_schema
+from gateway.schema_files import Kind as SetKind
+from gateway.schemas import Schemas, load_schema
 from gateway.showing import show_records
 
 STANDARDS = {Kind.ADMISSIONS: "HL7 v2", Kind.CARE_REPORTS: "NEMSIS", None: None}
@@ -31,6 +34,9 @@ def check(
     region: Annotated[Path | None, typer.Option(help="The region file to read by.")] = None,
     feed: Annotated[str | None, typer.Option(help="Read everything as this feed does.")] = None,
     schemas: Annotated[Path | None, typer.Option(help="Folder with the official NEMSIS XSD files.")] = None,
+    data: Annotated[
+        Path | None, typer.Option(help="Data folder of a gateway: use the schemas registered there.")
+    ] = None,
     notes: Annotated[bool, typer.Option("--notes", "-v", help="Show the notes of several files too.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
@@ -44,8 +50,8 @@ def check(
     """
     by = find_region(region)
     asked = find_feed(by, feed)
-    schema = load_schema(schemas) if schemas else None
-    files = [_check_file(str(path), data, by, asked, schema) for path, data in read_files(paths)]
+    official = _Official(load_schema(schemas) if schemas else None, Schemas(data) if data else None)
+    files = [_check_file(str(path), content, by, asked, official) for path, content in read_files(paths)]
     summary = _summary(files)
     if as_json:
         print_json({"files": files, "summary": summary})
@@ -54,19 +60,40 @@ def check(
         for each in files:
             _print_file(each, shown)
         _print_summary(files, summary, shown)
-    if schema is None and any(each["standard"] == STANDARDS[Kind.CARE_REPORTS] for each in files):
+    if not official.is_there and any(each["standard"] == STANDARDS[Kind.CARE_REPORTS] for each in files):
         errors.print("not held against the schema: name the folder of the official files with --schemas")
     errors.print(CAUTION, style="dim")
     raise typer.Exit(FAULTY if summary["errors"] else GOOD)
 
 
-def _check_file(
-    name: str, data: bytes, region: Region, feed: Feed | None, schema: etree.XMLSchema | None
-) -> dict[str, Any]:
+class _Official(NamedTuple):
+    """Where the official schemas come from: the one given, or those registered in a data folder."""
+
+    given: etree.XMLSchema | None
+    registered: Schemas | None
+
+    @property
+    def is_there(self) -> bool:
+        """Whether there is any to hold a care report against."""
+        return self.given is not None or bool(self._versions())
+
+    def find(self, data: bytes) -> etree.XMLSchema | None:
+        """Find the schema for a file: of the version it names, which nobody declares here, or else of the newest."""
+        if self.given is not None or self.registered is None or not (versions := self._versions()):
+            return self.given
+        named = next((report.version for report in reports(data)), "")
+        return self.registered.find_schema(DataSet.EMS, named if named in versions else versions[-1])
+
+    def _versions(self) -> list[str]:
+        listed = self.registered.registered() if self.registered is not None else ()
+        return sorted(each.version for each in listed if (each.kind, each.data_set) == (SetKind.SCHEMA, DataSet.EMS))
+
+
+def _check_file(name: str, data: bytes, region: Region, feed: Feed | None, official: _Official) -> dict[str, Any]:
     kind = feed.kind if feed else kind_of(data)
     file: dict[str, Any] = {"file": name, "standard": STANDARDS[kind], "version": None, "records": [], "findings": []}
     try:
-        if kind is Kind.CARE_REPORTS and schema is not None:
+        if kind is Kind.CARE_REPORTS and (schema := official.find(data)) is not None:
             file["findings"] += [_finding_json(each) for each in validate(data, schema)]
         for shown in show_records(region, data, feed=feed):
             file["version"] = shown.record.version or None

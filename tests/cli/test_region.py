@@ -1,4 +1,4 @@
-"""`bandgate region`: the published form, and whether a file is right."""
+"""`bandgate region`: the published form, whether a file is right, and what agencies say that it lacks."""
 
 from pathlib import Path
 from shutil import copytree
@@ -6,7 +6,12 @@ from shutil import copytree
 import jsonschema_rs
 from ruamel.yaml import YAML
 
+from gateway.records import Traffic
+from gateway.records.demographics import Agency, Facility
+from gateway.store import demographics
+from gateway.store.database import Database
 from tests.cli.conftest import REGION, Bandgate
+from tests.store.samples import NOW
 
 
 def test_the_printed_schema_takes_the_region_and_refuses_a_misspelt_key(bandgate: Bandgate) -> None:
@@ -72,3 +77,36 @@ def test_a_region_file_that_cannot_be_read_is_one_line_with_a_remedy(bandgate: B
         (fault,) = said.faults
         assert fault.startswith(str(path))
         assert "Error" not in fault
+
+
+# ── suggestions ────────────────────────────────────────────────────────────────────────────────────
+
+
+def test_suggestions_are_lines_of_a_region_file(bandgate: Bandgate, tmp_path: Path) -> None:
+    """The lines are put into a region file, which the gateway then takes; a second look finds nothing more."""
+    odd = Agency(
+        state_id="YF", number="TW77", name='Tidewater "North": # 2\n- id: x', state="99",
+        facilities=(Facility(name="Gull Landing Clinic", code="GL01", national_ids=("1999999976",)),),
+    )  # fmt: skip
+    database = Database.open(f"sqlite:///{tmp_path / 'gateway.db'}", key_file=tmp_path / "gateway.key", now=NOW)
+    database.write(lambda tx: demographics.put(tx, odd, feed="tidewater", traffic=Traffic.LIVE, at=NOW))
+    database.close()
+    said = bandgate("region", "suggest", "--data", tmp_path, "--region", REGION)
+    assert said.status == 0
+    added = YAML(typ="safe").load(said.out)["organisations"]
+    assert [(each["kind"], each["name"]) for each in added] == [
+        ("agency", 'Tidewater "North": # 2\n- id: x'), ("facility", "Gull Landing Clinic"),
+    ]  # fmt: skip
+    assert added[1]["codes"] == ["GL01", "1999999976"]
+    copytree(REGION.parent / "mappings", tmp_path / "mappings")
+    text = REGION.read_text(encoding="utf-8")
+    lines = said.out.removeprefix("organisations:\n")
+    (tmp_path / "region.yaml").write_text(text.replace("\norganisations:\n", f"\norganisations:\n{lines}", 1))
+    again = bandgate("region", "suggest", "--data", tmp_path, "--region", tmp_path / "region.yaml", "--json")
+    assert again.document == {"agencies": 1, "suggestions": []}
+    assert bandgate("region", "suggest", "--data", tmp_path, "--region", REGION, "--test-traffic").out == ""
+
+
+def test_suggestions_need_a_data_folder(bandgate: Bandgate, tmp_path: Path) -> None:
+    said = bandgate("region", "suggest", "--data", tmp_path, "--region", REGION)
+    assert (said.status, len(said.faults)) == (2, 1)
