@@ -27,7 +27,7 @@ def token(
     Example: bandgate token harrow-point-reports --region fixtures/region.yaml
     """
     if region is not None:
-        _check_feed(feed, region)
+        check_feed(feed, region)
     secret = secrets.token_urlsafe(32)
     digest = hashlib.sha256(secret.encode()).hexdigest()
     if as_json:
@@ -40,7 +40,8 @@ def token(
         errors.print("Nobody has looked whether there is such a feed: name the region file with --region for that.")
 
 
-def _check_feed(feed: str, file: Path) -> None:
+def check_feed(feed: str, file: Path) -> None:
+    """Raise `UsageFault` for a name that is no feed of a region file."""
     region = read_region(file)
     if feed in region.subscriptions:
         raise UsageFault(
