@@ -121,6 +121,7 @@ class Style(StrEnum):
     AUTO = "auto"  #: as MSH-15 and MSH-16 ask
     ORIGINAL = "original"  #: always one AA, AE or AR
     ACCEPT_ONLY = "accept-only"  #: always one CA, CE or CR
+    BOTH = "both"  #: as they ask, and where they ask for both answers, both on the one connection
 
 
 class Outcome(StrEnum):
@@ -158,6 +159,15 @@ class Answers(NamedTuple):
 
     now: Code | None
     later: Code | None = None
+
+    def on_connection(self, style: Style) -> tuple[Code, ...]:
+        """Say which of them go out on the connection of the message, in their order.
+
+        Where both are wanted, most senders read one answer on a connection and would take a second for that to
+        their next message (common practice, no source): they get the first, unless their style says both.
+        """
+        wanted = tuple(code for code in self if code is not None)
+        return wanted if style is Style.BOTH else wanted[:1]
 
 
 def mode_of(header: Header) -> Mode:
@@ -290,9 +300,14 @@ def _answer_header(
         9: message_type,
         10: control_id,
         11: Raw(header.processing_id or "P"),
-        12: Raw(header.version or "2.5"),
+        12: Raw(header.version if _names_something(header.version, header.delimiters) else "2.5"),
         18: Raw(header.charset),
     }
+
+
+def _names_something(text: str, delimiters: Delimiters) -> bool:
+    """Whether the first component of a raw field is more than blanks and the delete indicator."""
+    return bool(text.partition(delimiters.component)[0].strip(' "'))
 
 
 def _error_fields(problem: Problem, version: tuple[int, ...]) -> dict[int, Field]:

@@ -11,7 +11,7 @@ this file together.
 What to do with bad framing is common practice rather than text of the standard; see each event.
 """
 
-from enum import Enum
+from enum import Enum, StrEnum
 from typing import NamedTuple
 
 from gateway.errors import FramingFault, GatewayFault, SenderFault, TooLarge
@@ -54,8 +54,8 @@ NEED_DATA = NeedData.NEED_DATA  #: nothing more can be said before `receive` is 
 Event = Frame | Skipped | Dropped | NeedData
 
 
-class FrameEnd(Enum):
-    """What ends a frame; a setting of the feed."""
+class FrameEnd(StrEnum):
+    """What ends a frame; a setting of the listener."""
 
     ANY = "any"  #: the end byte alone, since some senders leave the carriage return out
     PAIR = "pair"  #: only end byte and carriage return together, for peers that send binary data
@@ -84,6 +84,11 @@ class FrameReader:
     def is_mid_frame(self) -> bool:
         """Whether a frame has begun and not ended: the time limit for half a frame runs."""
         return self._in_frame
+
+    @property
+    def stored(self) -> int:
+        """How many bytes wait here: of a frame that is not whole, or not asked for yet."""
+        return len(self._buffer)
 
     def head(self, size: int) -> bytes:
         """Give back up to `size` first bytes of the unfinished frame, so that an oversize one can be answered."""

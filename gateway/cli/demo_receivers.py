@@ -12,7 +12,7 @@ from typing import Any
 import orjson
 
 from gateway.adapters import er7
-from gateway.adapters.acknowledgements import Code, acknowledge, header_of, salvage_header
+from gateway.adapters.acknowledgements import Code, Header, acknowledge, header_of, salvage_header
 from gateway.doors.mllp import MllpDoor
 from gateway.errors import SenderFault
 from gateway.settings import Settings
@@ -34,32 +34,34 @@ class Received:
         return len(bundles) + len(ids)
 
 
+@dataclass(frozen=True, slots=True)
+class HospitalDesk:
+    """Takes every message with AA, and remembers it."""
+
+    name: str
+    received: Received
+
+    async def take(self, message: bytes) -> tuple[bytes]:
+        """Remember one message and give back its acknowledgement."""
+        read = er7.read(message)
+        self.received.messages[self.name].append(read)
+        return (self._answer(header_of(read), Code.AA),)
+
+    async def refuse(self, head: bytes, fault: SenderFault) -> tuple[bytes]:
+        """Refuse what cannot be read whole."""
+        del fault
+        return (self._answer(salvage_header(head), Code.AR),)
+
+    def _answer(self, header: Header, code: Code) -> bytes:
+        now = datetime.now(UTC)
+        return acknowledge(header, code, control_id=secrets.token_hex(8), time=now, sending=("DEMO", self.name))
+
+
 @contextlib.asynccontextmanager
 async def mllp_receiver(name: str, received: Received) -> AsyncIterator[str]:
     """A hospital's HL7 v2 end: takes every message with AA; gives the address it listens on."""
-
-    async def take(data: bytes) -> bytes:
-        message = er7.read(data)
-        received.messages[name].append(message)
-        return acknowledge(
-            header_of(message),
-            Code.AA,
-            control_id=secrets.token_hex(8),
-            time=datetime.now(UTC),
-            sending=("DEMO", name),
-        )
-
-    async def refuse(head: bytes, fault: SenderFault) -> bytes:
-        del fault
-        return acknowledge(
-            salvage_header(head),
-            Code.AR,
-            control_id=secrets.token_hex(8),
-            time=datetime.now(UTC),
-            sending=("DEMO", name),
-        )
-
-    door = await MllpDoor(take=take, refuse=refuse, settings=Settings(), name=name).open("127.0.0.1", 0)
+    desk = HospitalDesk(name, received)
+    door = await MllpDoor(receive=lambda _: desk, settings=Settings(), name=name).open("127.0.0.1", 0)
     try:
         yield door.address
     finally:

@@ -171,6 +171,13 @@ def test_as_much_of_a_header_as_can_be_told_is_answered(data: bytes, msa: str, r
     assert "|".join(lines[0].split("|")[4:6]) == receiver
 
 
+@pytest.mark.parametrize("version", ["", "^R01", '""', "  ", "^^2.5"])
+def test_a_message_that_names_no_version_is_answered_in_2_5(version: str) -> None:
+    """2.14.9.12: MSH-12 is required, its first component the version; an answer without it could not be read."""
+    header = salvage_header(f"MSH|^~\\&|HIS|ANVIL|||2026||ADT^A01|M1|P|{version}\r".encode())
+    assert answer(header, Code.AR, EMPTY)[0].split("|")[11] == "2.5"
+
+
 @given(st.binary(max_size=80))
 def test_any_bytes_can_be_answered(data: bytes) -> None:
     for candidate in (data, b"MSH" + data, b"MSH|^~\\&|" + data):
@@ -238,6 +245,31 @@ def test_a_feed_may_be_answered_in_one_style_whatever_it_says() -> None:
     mode = mode_of(header_of(read(admission(tail="|||NE|NE"))))
     assert answers(mode, Outcome.TAKEN, Style.ORIGINAL) == Answers(Code.AA)
     assert answers(mode, Outcome.TAKEN, Style.ACCEPT_ONLY) == Answers(Code.CA)
+
+
+@pytest.mark.parametrize(
+    ("tail", "outcome", "style", "sent"),
+    [
+        ("", Outcome.TAKEN, Style.AUTO, (Code.AA,)),
+        ("|||AL|NE", Outcome.TAKEN, Style.AUTO, (Code.CA,)),
+        ("|||AL|AL", Outcome.TAKEN, Style.AUTO, (Code.CA,)),
+        ("|||AL|AL", Outcome.TAKEN, Style.BOTH, (Code.CA, Code.AA)),
+        ("|||AL|AL", Outcome.REJECTED, Style.BOTH, (Code.CR,)),
+        ("|||NE|AL", Outcome.TAKEN, Style.AUTO, (Code.AA,)),
+        ("|||NE|AL", Outcome.ERROR, Style.AUTO, (Code.AE,)),
+        ("|||NE|SU", Outcome.ERROR, Style.AUTO, ()),
+        ("|||ER|AL", Outcome.TAKEN, Style.AUTO, (Code.AA,)),
+        ("|||ER|AL", Outcome.REJECTED, Style.BOTH, (Code.CR,)),
+        ("|||NE|NE", Outcome.REJECTED, Style.BOTH, ()),
+        ("|||NE|NE", Outcome.TAKEN, Style.ORIGINAL, (Code.AA,)),
+        ("|||AL|AL", Outcome.LATER, Style.ORIGINAL, (Code.AR,)),
+        ("", Outcome.LATER, Style.ACCEPT_ONLY, (Code.CE,)),
+    ],
+)
+def test_what_goes_out_on_the_connection(tail: str, outcome: Outcome, style: Style, sent: tuple[Code, ...]) -> None:
+    """2.8: what MSH-15 and -16 ask for. That one connection carries one answer a message is common practice."""
+    decided = answers(mode_of(header_of(read(admission(tail=tail)))), outcome, style)
+    assert decided.on_connection(style) == sent
 
 
 # ── reading an answer ──────────────────────────────────────────────────────────────────────────────
