@@ -3,13 +3,19 @@
 Each request proves which feed it is: a bearer token, or HTTP Basic with the feed's name and its token for
 senders that can do no better. The token is looked at before the body is read. The answer is an
 OperationOutcome for care reports, and the HL7 acknowledgement for admissions, whose HTTP status is then
-always 200: AE and AR are answers too.
+always 200: AE and AR are answers too. Who asks for JSON (Accept) is answered with an OperationOutcome there too.
+
+Nobody may ask without end: a feed and an address have so many requests a second, an address so many wrong tokens
+(429 and Retry-After, RFC 6585), and a body must come as fast as the settings say (408).
 """
 
+import asyncio
 import base64
 import binascii
+import math
 import tempfile
 from collections.abc import Awaitable, Callable, Iterable
+from datetime import timedelta
 from typing import BinaryIO
 
 import orjson
@@ -18,15 +24,23 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from gateway.adapters.operation_outcome import issue, issue_of_fault, issue_of_finding, operation_outcome
+from gateway.doors.rates import Buckets, WrongTokens
 from gateway.errors import GatewayFault, SenderFault, TooLarge
-from gateway.intake import Intake, InvalidReport, KeptReport, ReportOutcome
+from gateway.intake import Intake
+from gateway.keeping import KeptReport, ReportOutcome
 from gateway.logs import log
 from gateway.mapping.rules import Kind
+from gateway.passwords import network_of
 from gateway.region import Feed, Region
+from gateway.report_intake import InvalidReport
+from gateway.settings import Settings
+from gateway.store.messages import Outcome as Became
 
 FHIR_JSON = "application/fhir+json; charset=UTF-8"
 XML_TYPES = {"application/xml", "text/xml", ""}
 HL7_TYPES = {"application/hl7-v2", "application/hl7-v2+er7", "x-application/hl7-v2+er7"}
+JSON_TYPES = {"application/fhir+json", "application/json"}
+AT_ONCE = 2  # seconds' worth of requests that may come at once
 OTHER_METHODS = ["GET", "HEAD", "PUT", "PATCH", "DELETE", "OPTIONS"]
 IN_MEMORY = 1024 * 1024  # a larger body waits in a temporary file, so that memory stays bounded
 LATER = "30"  # seconds until a sender should try again when the store is down
@@ -48,53 +62,83 @@ def outcome(status: int, issues: Iterable[dict[str, object]], **headers: str) ->
     return Response(orjson.dumps(operation_outcome(issues)), status, headers=headers, media_type=FHIR_JSON)
 
 
+class TooSlow(SenderFault):
+    """The body of a request trickled."""
+
+
+class CutOff(SenderFault):
+    """The request ended in the middle of its body."""
+
+
 class _HttpDoors:
     def __init__(self, intake: Intake, region: Region) -> None:
+        settings = region.settings
         self._intake = intake
         self._region = region
+        self._addresses = _buckets(settings.address_requests_per_second)
+        self._feeds = _buckets(settings.feed_requests_per_second)
+        self._wrong = WrongTokens(settings.sign_in_attempts)
 
     async def care_reports(self, request: Request) -> Response:
-        feed = self._feed(request, Kind.CARE_REPORTS)
-        if feed is None:
-            return _unknown_sender(request, Kind.CARE_REPORTS)
+        feed = self._admit(request, Kind.CARE_REPORTS)
+        if isinstance(feed, Response):
+            return feed
         if _content_type(request) not in XML_TYPES:
             return outcome(415, [issue("error", "not-supported", "send XML as application/xml, uncompressed")])
-        limit = self._region.settings.care_report_bytes
         with tempfile.SpooledTemporaryFile(max_size=IN_MEMORY) as body:
             try:
-                await _take_body(request, body, limit)  # type: ignore[arg-type]
+                await _take_body(request, body, self._region.settings.care_report_bytes, self._region.settings)  # type: ignore[arg-type]
                 kept = await self._intake.care_reports(body, feed, door="care-reports")  # type: ignore[arg-type]
-            except TooLarge as fault:
-                return outcome(413, [issue_of_fault(fault, code="too-long")])
-            except InvalidReport as fault:
-                return outcome(422, map(issue_of_finding, fault.findings))
-            except SenderFault as fault:
-                return outcome(422, [issue_of_fault(fault)])
-            except GatewayFault as fault:
-                log("store_failed", level="error", error=type(fault.__cause__ or fault).__name__)
-                return try_again()
+            except (SenderFault, GatewayFault) as fault:
+                return _refusal(fault)
         return outcome(200, [each for report in kept for each in _issues(report)])
 
     async def admissions(self, request: Request) -> Response:
-        feed = self._feed(request, Kind.ADMISSIONS)
-        if feed is None:
-            return _unknown_sender(request, Kind.ADMISSIONS)
+        feed = self._admit(request, Kind.ADMISSIONS)
+        if isinstance(feed, Response):
+            return feed
         if _content_type(request) not in HL7_TYPES:
             return outcome(415, [issue("error", "not-supported", "send HL7 v2 as application/hl7-v2, uncompressed")])
         with tempfile.SpooledTemporaryFile(max_size=IN_MEMORY) as body:
             try:
-                await _take_body(request, body, self._region.settings.mllp_frame_bytes)  # type: ignore[arg-type]
-            except TooLarge as fault:
-                return outcome(413, [issue_of_fault(fault, code="too-long")])
-            except SenderFault as fault:
+                await _take_body(request, body, self._region.settings.mllp_frame_bytes, self._region.settings)  # type: ignore[arg-type]
+            except CutOff as fault:
                 return outcome(400, [issue_of_fault(fault)])
-            answer = await self._intake.admission(body.read(), door="admissions-http", feed=feed)
+            except SenderFault as fault:
+                return _refusal(fault)
+            data = body.read()
+        if wants_outcome(request.headers.get("accept", "")):
+            return await self._told_in_findings(data, feed)
+        answer = await self._intake.admission(data, door="admissions-http", feed=feed)
         return Response(answer, media_type="application/hl7-v2+er7")
 
-    def _feed(self, request: Request, kind: Kind) -> Feed | None:
+    async def _told_in_findings(self, data: bytes, feed: Feed) -> Response:
+        try:
+            kept = await self._intake.admission_kept(data, feed, door="admissions-http")
+        except (SenderFault, GatewayFault) as fault:
+            return _refusal(fault)
+        code = "duplicate" if kept.outcome is Became.DUPLICATE else "informational"
+        said = issue("information", code, f"message {kept.name}: {kept.outcome.value}")
+        return outcome(200, [said, *map(issue_of_finding, kept.findings)])
+
+    def _admit(self, request: Request, kind: Kind) -> Feed | Response:
+        """The feed that sends, or the answer to who may not send, or not now."""
+        address, now = request.client.host if request.client else "", self._intake.clock()
+        wait = self._addresses.take(network_of(address), now) or self._wrong.wait(address, now)
+        if wait is not None:
+            return _too_often(wait)
         name, token = sign_in_pair(request)
         feed = self._region.find_feed_by_token(token, kind) if token else None
-        return feed if feed is not None and name in ("", feed.name) else None
+        if feed is None or name not in ("", feed.name):
+            if token:
+                self._wrong.note(address, f"{name}:{token}", now)
+            return _unknown_sender(request, kind)
+        wait = self._feeds.take(feed.name, now)
+        return feed if wait is None else _too_often(wait)
+
+
+def _buckets(per_second: float) -> Buckets:
+    return Buckets(per_second, at_once=AT_ONCE * per_second)
 
 
 def sign_in_pair(request: Request) -> tuple[str, str]:
@@ -122,18 +166,70 @@ def _content_type(request: Request) -> str:
     return request.headers.get("content-type", "").partition(";")[0].strip().lower()
 
 
-async def _take_body(request: Request, body: BinaryIO, limit: int) -> None:
-    """Put the request's body into `body`, rewound. Raises `TooLarge` as soon as it is."""
-    size = 0
+async def _take_body(request: Request, body: BinaryIO, limit: int, settings: Settings) -> None:
+    """Put the request's body into `body`, rewound. Raises `TooLarge` and `TooSlow` as soon as it is, or `CutOff`."""
+    begun, size = asyncio.get_running_loop().time(), 0
     try:
-        async for piece in request.stream():
-            size += len(piece)
-            if size > limit:
-                raise TooLarge("larger than this gateway takes", code="payload-too-large", remedy="send fewer at once")
-            body.write(piece)
+        async with asyncio.timeout(settings.request_seconds) as patience:
+            async for piece in request.stream():
+                size += len(piece)
+                if size > limit:
+                    raise TooLarge(
+                        "larger than this gateway takes", code="payload-too-large", remedy="send fewer at once"
+                    )
+                body.write(piece)
+                patience.reschedule(begun + settings.request_seconds + size / settings.body_bytes_per_second)
+    except TimeoutError as error:
+        raise TooSlow("the body came too slowly", code="payload-too-slow", remedy="send it again") from error
     except ClientDisconnect as error:
-        raise SenderFault("the request ended early", code="payload-cut-off", remedy="send it again") from error
+        raise CutOff("the request ended early", code="payload-cut-off", remedy="send it again") from error
     body.seek(0)
+
+
+def wants_outcome(accept: str) -> bool:
+    """Whether an Accept header asks for an OperationOutcome rather than an acknowledgement (RFC 9110, 12.5.1).
+
+    Asked for by name goes before asked for by a wildcard; where both are wanted alike, it is the acknowledgement.
+    """
+    wanted = dict(_media_range(each) for each in accept.lower().split(","))
+    json = max((quality for name, quality in wanted.items() if name in JSON_TYPES), default=0.0)
+    named = max((quality for name, quality in wanted.items() if name in HL7_TYPES), default=None)
+    hl7 = max((quality for name, quality in wanted.items() if name in {"*/*", "application/*"}), default=0.0)
+    return json > 0 and (json > named if named is not None else json >= hl7)
+
+
+def _media_range(text: str) -> tuple[str, float]:
+    """A media range and how much it is wanted; a weight that is none counts as wanted fully."""
+    name, _, parameters = text.partition(";")
+    weight = next((p.partition("=")[2] for p in parameters.split(";") if p.strip().startswith("q=")), "1")
+    try:
+        quality = float(weight)
+    except ValueError:
+        quality = 1.0
+    return name.strip(), quality if math.isfinite(quality) else 1.0
+
+
+def _refusal(fault: SenderFault | GatewayFault) -> Response:
+    """The answer to what was not kept, in the words of the fault."""
+    match fault:
+        case InvalidReport():
+            return outcome(422, map(issue_of_finding, fault.findings))
+        case TooLarge():
+            return outcome(413, [issue_of_fault(fault, code="too-long")])
+        case TooSlow():
+            return outcome(408, [issue_of_fault(fault, code="timeout")], Connection="close")
+        case SenderFault():
+            return outcome(422, [issue_of_fault(fault)])
+        case _:
+            log("store_failed", level="error", error=type(fault.__cause__ or fault).__name__)
+            return try_again()
+
+
+def _too_often(wait: timedelta) -> Response:
+    """The answer to who asks too often, with the time to wait (RFC 6585, section 4)."""
+    seconds = str(max(math.ceil(wait.total_seconds()), 1))
+    text = "too many requests: send fewer at once, and again later"
+    return outcome(429, [issue("error", "throttled", text)], **{"Retry-After": seconds})
 
 
 async def _not_allowed(request: Request) -> Response:

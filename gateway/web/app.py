@@ -1,30 +1,41 @@
 """Every HTTP interface of one process, put together: the doors of feeds, look-up, health, and the pages."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime
 
 from fastapi import FastAPI
 from starlette.middleware import Middleware
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import Response
 from starlette.routing import Mount, Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from gateway.adapters.operation_outcome import issue
+from gateway.doors.folder import FolderState
 from gateway.doors.http import http_doors, outcome, try_again
-from gateway.errors import StoreUnavailable
+from gateway.doors.report_service import ReportService
 from gateway.intake import Intake
 from gateway.logs import log
+from gateway.passwords import Attempts, Passwords
 from gateway.region import Region
 from gateway.store.database import Database
-from gateway.store.transaction import Tx
+from gateway.web.health import Health
 from gateway.web.look_up import LookUp
 from gateway.web.pages import FORMS, PagesState, pages
-from gateway.web.sign_in import Attempts, Passwords, Sessions
+from gateway.web.sign_in import Sessions
 
 
-def build_app(intake: Intake, region: Region, database: Database, clock: Callable[[], datetime]) -> FastAPI:
-    """Give back the application of one process."""
+def build_app(
+    intake: Intake,
+    region: Region,
+    database: Database,
+    clock: Callable[[], datetime],
+    *,
+    is_open: Callable[[], bool] = lambda: True,
+    folders: Callable[[], Sequence[FolderState]] = tuple,
+    service: ReportService | None = None,
+) -> FastAPI:
+    """Give back the application of one process; `is_open` says whether all its doors are, `folders` how they do."""
     attempts, passwords = Attempts(region.settings.sign_in_attempts), Passwords()
     state = PagesState(
         database=database,
@@ -33,11 +44,13 @@ def build_app(intake: Intake, region: Region, database: Database, clock: Callabl
         attempts=attempts,
         sessions=Sessions(),
         passwords=passwords,
+        folders=folders,
     )
     shown = pages(state)
     routes = [
-        *_health(database),
+        *Health(database, clock, is_open).routes(),
         *http_doors(intake, region),
+        *(service.routes() if service else []),
         *LookUp(database, region, clock, attempts, passwords).routes(),
         *[Route(own, shown, methods=["POST"]) for own in FORMS],
         Route("/{path:path}", _taken_nowhere, methods=["POST", "PUT"]),
@@ -81,28 +94,3 @@ class OwnFaults:
             log("request_failed", level="error", error=type(error).__name__)
             if not started:
                 await try_again()(scope, receive, send)
-
-
-def _health(database: Database) -> list[Route]:
-    """`/health/live`: the process answers. `/health/ready`: it can also write."""
-
-    async def live(request: Request) -> Response:
-        del request
-        return JSONResponse({"status": "pass"})
-
-    async def ready(request: Request) -> Response:
-        del request
-        try:
-            if database.alive:
-                await database.aread(_nothing)
-                return JSONResponse({"status": "pass"})
-        except StoreUnavailable:
-            return JSONResponse({"status": "fail"}, 503)
-        return JSONResponse({"status": "fail"}, 503)
-
-    return [Route("/health/live", live), Route("/health/ready", ready)]
-
-
-def _nothing(tx: Tx) -> None:
-    """Ask the database for nothing: that it answers at all is the answer."""
-    del tx

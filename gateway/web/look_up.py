@@ -18,10 +18,11 @@ from starlette.routing import Route
 from gateway.doors.http import by_post, sign_in_pair
 from gateway.errors import StoreUnavailable
 from gateway.looking_up import look_up, note_look_up
+from gateway.passwords import Attempts, Passwords
 from gateway.records import Traffic
 from gateway.region import Region
 from gateway.store.database import Database
-from gateway.web.sign_in import Attempts, LockedOut, Passwords, SignedIn, sign_in
+from gateway.web.sign_in import LockedOut, SignedIn, sign_in
 
 BODY_BYTES = 4096  # a band, and room for whatever a scanner adds
 MISS_WINDOW = timedelta(minutes=10)

@@ -12,7 +12,7 @@ own headers, limits and error pages, and changes nothing outside itself.
 """
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
@@ -28,17 +28,17 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from gateway.caution import CAUTION
+from gateway.doors.folder import FolderState
 from gateway.errors import GatewayError
 from gateway.logs import log
+from gateway.passwords import Attempts, Passwords
 from gateway.records import DeliveryState, Traffic
 from gateway.region import Region
 from gateway.store.database import Database
 from gateway.web.security import OwnForms, SecureHeaders, SmallBodies
 from gateway.web.sign_in import (
     SESSION_LENGTH,
-    Attempts,
     LockedOut,
-    Passwords,
     Session,
     Sessions,
     SignedIn,
@@ -60,8 +60,8 @@ _ADDRESS = {Traffic.LIVE: HOME, Traffic.TEST: "/?traffic=test"}
 class PagesState:
     """What the pages stand on.
 
-    `clock` gives an aware time; the last three keep their own count, so one of each serves all requests of a
-    process.
+    `clock` gives an aware time; `attempts`, `sessions` and `passwords` keep their own count, so one of each serves all
+    requests of a process. `folders` tells of the watched folders of this process.
     """
 
     database: Database
@@ -70,6 +70,7 @@ class PagesState:
     attempts: Attempts
     sessions: Sessions
     passwords: Passwords
+    folders: Callable[[], Sequence[FolderState]] = tuple
 
 
 def pages(state: PagesState) -> Starlette:
@@ -174,7 +175,10 @@ class _Pages:
         traffic, state, now = _SEEN[asked], self._state, self._state.clock()
         status = await state.database.aread(lambda tx: read_status(tx, state.region, traffic=traffic, now=now))
         here = _ADDRESS[traffic]
-        return self._page("status.html", 200, session, status=status, here=here, ago=partial(ago, now=now))
+        folders = state.folders()
+        return self._page(
+            "status.html", 200, session, status=status, folders=folders, here=here, ago=partial(ago, now=now)
+        )
 
     async def show_nothing(self, request: Request) -> Response:
         """Lead whoever is not signed in to the sign-in; tell the others that there is nothing here."""

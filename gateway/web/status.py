@@ -15,9 +15,10 @@ from typing import Generic, TypeVar
 
 from gateway.records import Delivery, DeliveryState, Link, LinkState, Review, ReviewState, Traffic
 from gateway.region import Feed, Region
-from gateway.store import deliveries, feeds, links, messages, quarantine, reviews, worklist
+from gateway.store import deliveries, feeds, links, messages, quarantine, reviews, strangers, worklist
 from gateway.store.messages import Message
 from gateway.store.quarantine import Quarantined
+from gateway.store.strangers import Stranger
 from gateway.store.transaction import Tx
 from gateway.store.worklist import Item
 from gateway.web.times import midnight
@@ -66,13 +67,18 @@ class LinkLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Status:
-    """The whole page. `strangers` are today's messages that no feed of the region sent, `work` what is to be mended."""
+    """The whole page.
+
+    `strangers` are today's messages that no feed of the region sent, `knocking` who sends such, `work` what is to
+    be mended.
+    """
 
     as_of: datetime
     day_began: datetime
     traffic: Traffic
     feeds: tuple[FeedLine, ...]
     strangers: int
+    knocking: Cut[Stranger]
     messages: tuple[Message, ...]
     link_counts: Mapping[LinkState, int]
     confirmed: int
@@ -102,6 +108,7 @@ def read_status(tx: Tx, region: Region, *, traffic: Traffic, now: datetime) -> S
         traffic=traffic,
         feeds=_feeds(tx, region, traffic, today, faults),
         strangers=sum(number for feed, number in today.items() if feed not in region.feeds),
+        knocking=_knocking(tx, traffic),
         messages=tuple(messages.recent_traffic(tx, traffic=traffic, limit=LISTED)),
         link_counts={state: linked.get((state, True), 0) + linked.get((state, False), 0) for state in LinkState},
         confirmed=linked.get((LinkState.LINKED, True), 0),
@@ -143,6 +150,13 @@ def _feeds(
         )
 
     return tuple(line(feed) for feed in region.feeds.values())
+
+
+def _knocking(tx: Tx, traffic: Traffic) -> Cut[Stranger]:
+    """Whether a stranger would send test traffic, nobody knows: strangers stand on the page of live traffic."""
+    if traffic is not Traffic.LIVE:
+        return Cut((), 0)
+    return Cut(tuple(strangers.newest(tx, limit=LISTED)), strangers.count(tx))
 
 
 def _deliveries(region: Region, told: Mapping[tuple[str, DeliveryState], int]) -> tuple[SubscriptionLine, ...]:

@@ -354,7 +354,7 @@ def test_a_feed_of_reports_posts_no_admissions(gateway: Gateway) -> None:
 
 
 @pytest.mark.parametrize("body", [REPORT, REPORT + b" " * 200_000])
-@pytest.mark.parametrize("path", ["/", "/nemsis", "/care-report", "/admission", "/care-reports/"])
+@pytest.mark.parametrize("path", ["/", "/nemsi", "/care-report", "/admission", "/care-reports/"])
 def test_what_is_sent_to_no_door_is_told_so_and_not_led_to_a_page(gateway: Gateway, path: str, body: bytes) -> None:
     """RFC 9110 15.5.5; a sender that follows redirects would take the sign-in page for a success."""
     answer = post(gateway, body, path, **BEARER | {"Content-Type": "application/xml"})

@@ -16,13 +16,13 @@ from typing import Any
 import httpx
 import pytest
 
+from gateway.passwords import Passwords
 from gateway.settings import Settings
 from gateway.store import accounts, audit
 from gateway.store.database import Database
 from gateway.web import app as web
 from gateway.web.app import build_app
 from gateway.web.look_up import BODY_BYTES, Misses
-from gateway.web.sign_in import Passwords
 from tests.web.yarrowfen import CHEAP, NOW
 from tests.working import START, Clock, House, cases, yarrowfen
 

@@ -14,7 +14,7 @@ from lxml.html import HtmlElement
 
 from gateway.caution import CAUTION
 from gateway.records import Finding, Level, Link, LinkState, Reason, RecordKind, Review, ReviewState, Traffic
-from gateway.store import links, messages, quarantine, reviews, worklist
+from gateway.store import links, messages, quarantine, reviews, strangers, worklist
 from gateway.store.database import Database
 from gateway.store.messages import MessageKind, Outcome
 from gateway.web.sign_in import FirstAccount
@@ -47,6 +47,19 @@ def section(page: HtmlElement, name: str) -> str:
 
 
 # ── what it says ───────────────────────────────────────────────────────────────────────────────────
+
+
+def test_a_stranger_who_knocks_is_shown_and_no_name_of_his_is_markup(
+    coordinator: httpx.Client, database: Database
+) -> None:
+    knock = strangers.Knock("mllp", "192.0.2.7", HOSTILE, "SKH", "unknown-feed")
+    database.write(lambda tx: strangers.note(tx, knock, at=NOW))
+    page = read(coordinator, "/")
+    shown = section(page, "strangers")
+    assert "A stranger is knocking" in shown
+    assert "<script>alert('x')</script>" in shown
+    assert "SKH 192.0.2.7 mllp unknown-feed 1" in shown
+    assert page.xpath("//*[@id='strangers']//script | //*[@id='strangers']//img") == []
 
 
 def test_the_status_page_says_what_goes_on(coordinator: httpx.Client) -> None:

@@ -5,7 +5,7 @@ from datetime import datetime, timedelta
 import pytest
 
 from gateway.records import DeliveryState, LinkState, Traffic
-from gateway.store import messages, quarantine
+from gateway.store import messages, quarantine, strangers
 from gateway.store.database import Database
 from gateway.store.messages import MessageKind, Outcome
 from gateway.web.status import LISTED, Status, read_status
@@ -109,3 +109,12 @@ def test_long_lists_are_cut_and_say_so(database: Database) -> None:
     assert seen.quarantine.lines[0].at == NOW
     assert len(seen.messages) == LISTED
     assert seen.strangers == LISTED + 5
+
+
+def test_who_knocks_stands_on_the_live_page_alone(database: Database) -> None:
+    knock = strangers.Knock("mllp", "192.0.2.7", "NEWREG", "SKH", "unknown-feed")
+    for _ in range(3):
+        database.write(lambda tx: strangers.note(tx, knock, at=NOW))
+    (seen,) = status(database).knocking.lines
+    assert (seen.application, seen.facility, seen.address, seen.times) == ("NEWREG", "SKH", "192.0.2.7", 3)
+    assert status(database, Traffic.TEST).knocking.of_all == 0

@@ -21,6 +21,7 @@ from gateway.linking.evidence import Rules
 from gateway.mapping.admissions import compile_admissions
 from gateway.mapping.rules import Kind, Mapping
 from gateway.mapping.source import Source
+from gateway.passwords import Attempts, Passwords
 from gateway.records import (
     Address,
     Admission,
@@ -41,6 +42,7 @@ from gateway.records import (
     Review,
     ReviewState,
     Sighting,
+    Stage,
     Subscription,
     Topic,
     Traffic,
@@ -66,7 +68,7 @@ from gateway.store.database import Database
 from gateway.store.messages import Message, MessageKind, Outcome
 from gateway.store.transaction import Tx
 from gateway.web.pages import PagesState, pages
-from gateway.web.sign_in import Attempts, Passwords, Sessions
+from gateway.web.sign_in import Sessions
 
 NOW = datetime(2026, 3, 14, 17, 5, 9, tzinfo=UTC)
 ZONE = ZoneInfo("America/Chicago")  # 12:05:09 -05:00 at NOW: daylight saving began on 8 March 2026
@@ -133,7 +135,7 @@ def _feed(name: str, organisation: str, kind: Kind, stage: str) -> Feed:
         name=name,
         organisation=organisation,
         kind=kind,
-        stage=stage,
+        stage=Stage(stage),
         source=source,
         mapping="empty",
         sender=None,
