@@ -46,7 +46,7 @@ LONGEST_SLEEP = 5.0  # another process may have queued something, or a clock may
 CONTROL_ID = Position("MSH", 10)
 AT_ONCE = 100  # deliveries that one transaction may find impossible before others get their turn
 BUSY = 4  # writes waiting, senders' for the most part: these stand still, and a delivery lets them go first
-GIVEN_WAY = 0.05  # seconds it waits then, once: a subscription still gets twenty of its deliveries out a second
+GIVEN_WAY = 0.2  # seconds it waits then, once: a subscription still gets five of its deliveries out a second
 LAST_ATTEMPT = 10.0  # seconds a delivery in flight gets to be settled when the gateway stops
 ANSWER_BYTES = 64 * 1024  # an answer's body is read so far, and for so many seconds, and no further: it means
 ANSWER_SECONDS = 1.0  # nothing to us, but a connection whose answer was read can be used again
@@ -202,19 +202,31 @@ class DeliveryWorker:
     async def run(self) -> None:
         """Work until cancelled; a delivery in flight then is settled first, and unsent claims are given back."""
         sender = SENDERS[self.subscription.channel](self.subscription)
+        is_sure = True  # that nothing is claimed but what is in flight
         try:
             while True:
                 self.woken.clear()
                 try:
+                    if not is_sure:
+                        await self._give_back()
+                        is_sure = True
                     await self._work(sender)
                 except StoreUnavailable as fault:
                     if not self.database.alive:
                         raise
                     log("store_failed", level="error", error=type(fault.__cause__ or fault).__name__)
+                    is_sure = False
                     await asyncio.sleep(LONGEST_SLEEP)
         finally:
             await sender.close()
-            await self.database.awrite(lambda tx: deliveries.give_back(tx, worker=self.name))
+            await self._give_back()
+
+    async def _give_back(self) -> None:
+        """Put claims back that were not settled: nothing is in flight, and waiting for the lease to end costs minutes.
+
+        A delivery that was made, and whose settling the store refused, is made once more.
+        """
+        await self.database.awrite(lambda tx: deliveries.give_back(tx, worker=self.name))
 
     async def _work(self, sender: Sender) -> None:
         """Send what is due, one after the other, or wait until something is."""
@@ -235,7 +247,7 @@ class DeliveryWorker:
         """Whether something may be claimed; asked of a reader, so that a quiet queue costs no commits."""
         now = self.clock()
         return not self._is_paused(now) and await self.database.aread(
-            lambda tx: deliveries.is_ready(tx, self.subscription.name, now=now)
+            lambda tx: deliveries.is_ready(tx, self.subscription.name, now=now, horizon=self._horizon)
         )
 
     async def _next(self, ended: Ending | None = None) -> Ready | None:
@@ -265,11 +277,11 @@ class DeliveryWorker:
         held: list[tuple[Delivery, NotComposed]] = []
         if not claims:
             return Turn(None, held)
-        deliveries.release_expired(tx, now=now)
+        deliveries.release_expired(tx, now=now, horizon=self._horizon)
         lease = timedelta(seconds=self.region.settings.delivery_lease_seconds)
         name = self.subscription.name
         for _ in range(AT_ONCE):
-            claimed = deliveries.claim(tx, name, now=now, worker=self.name, lease=lease)
+            claimed = deliveries.claim(tx, name, now=now, worker=self.name, lease=lease, horizon=self._horizon)
             if claimed is None:
                 break
             delivery = claimed.delivery
@@ -282,8 +294,19 @@ class DeliveryWorker:
                 held.append((delivery, why))
         return Turn(None, held)
 
+    @property
+    def _horizon(self) -> timedelta:
+        """How far ahead a time of ours can lie: twice the longest, since other gateways' clocks differ from this one.
+
+        What lies further was written before the clock was set back (see `gateway.store.deliveries`).
+        """
+        settings = self.region.settings
+        return 2 * timedelta(
+            seconds=max(settings.delivery_longest_wait_seconds * 1.25, settings.delivery_lease_seconds)
+        )
+
     def _is_paused(self, now: datetime) -> bool:
-        return self.paused_until is not None and now < self.paused_until
+        return self.paused_until is not None and now < self.paused_until <= now + self._horizon
 
     async def _sleep(self) -> None:
         """Wait until something is queued, the next delivery is due, or a while has passed."""

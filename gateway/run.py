@@ -1,41 +1,55 @@
 """Start everything in order, stop it in reverse; the one place where the parts are put together.
 
-    start  region → data folder → database → intake → delivery workers → HTTP → MLLP → account → ready
-    stop   MLLP and HTTP stop accepting and finish what is open → workers settle what is in flight → database → folder
+    start  region → data folder → reading process → database → stages → delivery workers → HTTP → MLLP → folders →
+           account → ready
+    stop   folders, MLLP and HTTP stop accepting and finish what is open → workers settle what is in flight → database
+           → data folder
 
 Every task has a name and an owner: if one dies, the gateway stops with an error; nothing limps on.
 """
 
 import asyncio
 import contextlib
-import errno
-import gc
 import random
 import secrets
 import signal
 import socket
-import ssl
-import time
-from collections.abc import AsyncIterator, Callable, Iterator
+from collections.abc import AsyncIterator, Callable, Coroutine, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import uvicorn
 from starlette.applications import Starlette
 
 from gateway import __version__, logs
-from gateway.data_folder import held, make_data_folder
+from gateway.checking import Checks
+from gateway.clock import clock, new_id
+from gateway.data_folder import held, make_data_folder, note
 from gateway.deliveries import DeliveryWorker
-from gateway.doors.mllp import MllpDoor
-from gateway.errors import GatewayFault, SenderFault, UsageFault
+from gateway.doors.certificates import CertificateFiles, ServedCertificate
+from gateway.doors.folder import FolderDoor, folder_doors
+from gateway.doors.http_connections import limited_http
+from gateway.doors.report_service import ReportService
+from gateway.doors.service_accounts import ServiceAccounts
+from gateway.errors import GatewayFault
+from gateway.handing_over import Open
 from gateway.intake import Intake
+from gateway.judging import Judge
+from gateway.keeping import Keeping
+from gateway.listening import DOOR, cannot_listen, in_clear, refreshed
 from gateway.logs import log
+from gateway.passwords import Attempts, Passwords
+from gateway.reading_process import ReadingProcess, spare_what_stays, started
 from gateway.region import Region, read_region
-from gateway.schemas import load_schema
-from gateway.store import deliveries
+from gateway.schemas import Schemas, load_schema
+from gateway.settings import Settings
+from gateway.stages import keep_up, note_and_take_up
+from gateway.store import deliveries, submissions
 from gateway.store.database import Database
 from gateway.store.transaction import Tx
+from gateway.submissions import Submissions
 from gateway.web.app import build_app
 from gateway.web.sign_in import first_account
 
@@ -59,21 +73,7 @@ class Options:
     key: Path | None = None
 
 
-def clock() -> datetime:
-    """The time now, with its zone."""
-    return datetime.now(UTC)
-
-
-def new_id() -> str:
-    """A fresh id: the millisecond it was made in and 64 bits of chance (the idea of UUID version 7, RFC 9562).
-
-    Ids that grow keep new rows together on disk, which halves what a message writes. 28 characters; the
-    first 20 are unique enough for an HL7 v2 control id.
-    """
-    return f"{time.time_ns() // 1_000_000:012x}{secrets.token_hex(8)}"
-
-
-async def run(options: Options, *, ready: Callable[[dict[str, str]], None], tell: Callable[[str], None]) -> None:
+async def run(options: Options, *, ready: Callable[[dict[str, Any]], None], tell: Callable[[str], None]) -> None:
     """Serve until SIGTERM or SIGINT. `ready` gets the doors' addresses, `tell` what the operator must read once.
 
     Raises `ConfigurationFault` for a region file with mistakes, `UsageFault` for options that cannot be used or
@@ -84,11 +84,15 @@ async def run(options: Options, *, ready: Callable[[dict[str, str]], None], tell
     region = read_region(options.region)
     make_data_folder(options.data)
     is_shared = _is_shared(options.database)
-    with contextlib.nullcontext() if is_shared else held(options.data), open_database(options) as database:
-        (options.data / REGION_NOTE).write_text(str(options.region.resolve()), encoding="utf-8")
-        if not is_shared:
-            database.write(_free_left_over_claims)
-        await _serve(options, region, database, ready, tell)
+    with contextlib.nullcontext() if is_shared else held(options.data):
+        async with started() as reading:
+            with open_database(options) as database:
+                note(options.data, REGION_NOTE, str(options.region.resolve()))
+                if not is_shared:
+                    database.write(_free_left_over_claims)
+                given = load_schema(options.schemas) if options.schemas else None
+                with Checks(Schemas(options.data), given=given) as checks:
+                    await _serve(options, region, database, checks, reading, ready=ready, tell=tell)
     log("stopped")
 
 
@@ -100,6 +104,7 @@ def _is_shared(database: str | None) -> bool:
 def _free_left_over_claims(tx: Tx) -> None:
     """On SQLite no other process delivers, so every claim there is belongs to a worker that has died."""
     deliveries.release_expired(tx, now=datetime.max.replace(tzinfo=UTC))
+    submissions.release_all(tx)
 
 
 @contextlib.contextmanager
@@ -118,29 +123,66 @@ async def _serve(
     options: Options,
     region: Region,
     database: Database,
-    ready: Callable[[dict[str, str]], None],
+    checks: Checks,
+    reading: ReadingProcess,
+    *,
+    ready: Callable[[dict[str, Any]], None],
     tell: Callable[[str], None],
 ) -> None:
-    workers, loop, tls = _workers(region, database), asyncio.get_running_loop(), _tls(options)
-    intake = Intake(
+    await asyncio.to_thread(note_and_take_up, region, database, clock)
+    workers, loop, certificate = _workers(region, database), asyncio.get_running_loop(), _certificate(options)
+    keeping = Keeping(region, database, new_id, kept=lambda: _soon(loop, workers))
+    schema = load_schema(options.schemas) if options.schemas else None
+    intake = Intake(region, keeping, clock, schema)
+    service = _report_service(intake, checks)
+    stop, is_open, folders = _stop_signals(), asyncio.Event(), folder_doors(region, intake)
+    app = build_app(
+        intake,
+        region,
+        database,
+        clock,
+        is_open=is_open.is_set,
+        folders=lambda: [door.state for door in folders],
+        service=service,
+    )
+    works = {worker.name: worker.run() for worker in workers}
+    async with (
+        _running({**works, "submissions": service.submissions.run()}) as tasks,
+        _http(app, options, certificate, region.settings) as web,
+        reading.opened(_for_reading(options, region), keeping),
+        _running({"stages": keep_up(region, database, tell=reading.set_stages)}) as following,
+        refreshed([certificate] if certificate else [], tell=reading.refresh) as refreshing,
+        _running({door.name: door.run() for door in folders}) as watching,
+    ):
+        for line in in_clear(region):
+            tell(line)
+        _make_first_account(database, tell)
+        spare_what_stays()
+        doors = {
+            "admissions": reading.addresses[DOOR],
+            "reports": f"{web}/nemsis",
+            "web": f"{web}/",
+            "fhir": f"{web}/fhir",
+        }
+        with _open(is_open):
+            ready({**doors, **_listeners_of(reading.addresses), **_folders_of(folders)})
+            log("started", region=region.name, doors=1 + len(reading.addresses) + len(folders), version=__version__)
+            await _until_stopped(stop, [*tasks, *watching, reading.task, *following, *refreshing])
+
+
+def _report_service(intake: Intake, checks: Checks) -> ReportService:
+    region, database = intake.region, intake.keeping.database
+    judge = Judge(database=database, reports=intake.reports, check=checks.check, clock=clock)
+    taking = Submissions(
         region=region,
         database=database,
+        judge=judge,
         clock=clock,
         new_id=new_id,
-        schema=load_schema(options.schemas) if options.schemas else None,
-        kept=lambda: _soon(loop, workers),
+        holder=f"submissions-{secrets.token_hex(4)}",
     )
-    stop = _stop_signals()
-    async with (
-        _working(workers) as tasks,
-        _http(build_app(intake, region, database, clock), options) as web,
-        _mllp(intake, region, options, tls) as mllp,
-    ):
-        _make_first_account(database, tell)
-        _spare_what_stays()
-        ready({"admissions": mllp, "reports": f"{web}/nemsis", "web": f"{web}/", "fhir": f"{web}/fhir"})
-        log("started", region=region.name, doors=2, version=__version__)
-        await _until_stopped(stop, tasks)
+    accounts = ServiceAccounts(region, Passwords(), Attempts(region.settings.sign_in_attempts), clock)
+    return ReportService(region, taking, accounts)
 
 
 def _make_first_account(database: Database, tell: Callable[[str], None]) -> None:
@@ -152,18 +194,31 @@ def _make_first_account(database: Database, tell: Callable[[str], None]) -> None
         log("account_made", account=account.name)
 
 
-def _spare_what_stays() -> None:
-    """Take what the start has made out of the garbage collector's sight: it stays, and is never garbage.
+@contextlib.contextmanager
+def _open(is_open: asyncio.Event) -> Iterator[None]:
+    """Say that every door is open, until they are about to be closed."""
+    is_open.set()
+    try:
+        yield
+    finally:
+        is_open.clear()
 
-    Otherwise every full collection walks through all modules again, and every sender waits meanwhile.
-    """
-    gc.collect()
-    gc.freeze()
+
+def _listeners_of(addresses: Mapping[str, str]) -> dict[str, object]:
+    """The addresses of the listeners by their names, for the ready line; a region without any has no such door."""
+    found = {door.removeprefix(f"{DOOR}-"): address for door, address in addresses.items() if door != DOOR}
+    return {"listeners": found} if found else {}
+
+
+def _folders_of(folders: Sequence[FolderDoor]) -> dict[str, Any]:
+    """The watched folders by their feeds, for the ready line; a region without any has no such door."""
+    return {"folders": {door.state.feed: door.state.path for door in folders}} if folders else {}
 
 
 @contextlib.asynccontextmanager
-async def _working(workers: list[DeliveryWorker]) -> AsyncIterator[list[asyncio.Task[None]]]:
-    tasks = [asyncio.create_task(worker.run(), name=worker.name) for worker in workers]
+async def _running(works: Mapping[str, Coroutine[Any, Any, None]]) -> AsyncIterator[list[asyncio.Task[None]]]:
+    """Run works that never end by themselves, each under its name, until the end of the block."""
+    tasks = [asyncio.create_task(work, name=name) for name, work in works.items()]
     try:
         yield tasks
     finally:
@@ -220,45 +275,44 @@ async def _until_stopped(stop: asyncio.Event, tasks: list[asyncio.Task[None]]) -
         raise GatewayFault(f"{task.get_name()} stopped: {type(error).__name__}") from error
 
 
-@contextlib.asynccontextmanager
-async def _mllp(intake: Intake, region: Region, options: Options, tls: ssl.SSLContext | None) -> AsyncIterator[str]:
-    async def take(data: bytes) -> bytes:
-        return await intake.admission(data, door="mllp")
+def _for_reading(options: Options, region: Region) -> Open:
+    return Open(
+        region=str(options.region.resolve()),
+        stages={name: feed.stage for name, feed in region.feeds.items()},
+        host=options.host,
+        port=options.mllp_port,
+        certificate=str(options.certificate.resolve()) if options.certificate else None,
+        key=str(options.key.resolve()) if options.key else None,
+    )
 
-    async def refuse(head: bytes, fault: SenderFault) -> bytes:
-        return await intake.refuse(head, fault, door="mllp")
 
-    door = MllpDoor(take=take, refuse=refuse, settings=region.settings)
-    try:
-        await door.open(options.host, options.mllp_port, tls=tls)
-    except OSError as error:
-        raise _cannot_listen("HL7 v2 (MLLP)", options.host, options.mllp_port, "--mllp-port", error) from error
-    scheme = "mllps" if tls else "mllp"
-    try:
-        yield door.address.replace("mllp", scheme, 1)
-    finally:
-        await door.close(grace=GRACE)
+def _certificate(options: Options) -> ServedCertificate | None:
+    if options.certificate is None:
+        return None
+    return ServedCertificate("--certificate, --key", CertificateFiles(certificate=options.certificate, key=options.key))
 
 
 @contextlib.asynccontextmanager
-async def _http(app: Starlette, options: Options) -> AsyncIterator[str]:
+async def _http(
+    app: Starlette, options: Options, certificate: ServedCertificate | None, settings: Settings
+) -> AsyncIterator[str]:
     family = socket.AF_INET6 if ":" in options.host else socket.AF_INET
     try:
         listening = socket.create_server((options.host, options.http_port), family=family, backlog=BACKLOG)
     except OSError as error:
-        raise _cannot_listen("HTTP", options.host, options.http_port, "--port", error) from error
+        raise cannot_listen("HTTP", options.host, options.http_port, "--port", error) from error
     config = uvicorn.Config(
         app,
         log_config=None,
         access_log=False,
-        http="httptools",  # refuses a request with both Content-Length and Transfer-Encoding, and closes
+        http=limited_http(settings),  # httptools: refuses both Content-Length and Transfer-Encoding, and closes
         ws="none",
         lifespan="off",
         server_header=False,
         timeout_graceful_shutdown=int(GRACE),
-        ssl_certfile=options.certificate,
-        ssl_keyfile=options.key,
     )
+    config.load()
+    config.ssl = certificate.context if certificate else None
     server = _Uvicorn(config)
     task = asyncio.create_task(server.serve(sockets=[listening]), name="http")
     while not server.started:
@@ -274,22 +328,6 @@ async def _http(app: Starlette, options: Options) -> AsyncIterator[str]:
         await task
 
 
-def _cannot_listen(door: str, host: str, port: int, option: str, error: OSError) -> UsageFault:
-    """What keeps a door from listening, and the option that helps."""
-    where = f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
-    match error.errno:
-        case errno.EADDRINUSE:
-            why = f"another program listens there: stop it, or name another port with {option} (0 is any free one)"
-        case errno.EACCES:
-            why = f"the system does not let this user: name a port above 1023 with {option}"
-        case errno.EADDRNOTAVAIL | socket.EAI_NONAME:
-            why = "this machine has no such address: name one of its own with --host"
-        case number:
-            word = errno.errorcode.get(number or 0, type(error).__name__)
-            why = f"the system refuses ({word}): look at --host and {option}"
-    return UsageFault(f"the {door} door cannot listen on {where}: {why}")
-
-
 class _Uvicorn(uvicorn.Server):
     """A uvicorn that leaves the signals to us."""
 
@@ -297,20 +335,3 @@ class _Uvicorn(uvicorn.Server):
     def capture_signals(self) -> Iterator[None]:
         """Capture nothing."""
         yield
-
-
-def _tls(options: Options) -> ssl.SSLContext | None:
-    if options.certificate is None:
-        return None
-    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
-    context.minimum_version = ssl.TLSVersion.TLSv1_2
-    try:
-        context.load_cert_chain(options.certificate, options.key)
-    except ssl.SSLError as error:
-        key = options.key or options.certificate
-        says = f"no certificate chain in PEM here, or {key} is not its private key without a passphrase"
-        raise UsageFault(f"--certificate {options.certificate}: {says}") from error
-    except OSError as error:
-        missing = next((each for each in (options.certificate, options.key) if each and not each.is_file()), None)
-        raise UsageFault(f"--certificate, --key: {missing or options.certificate}: cannot be read") from error
-    return context

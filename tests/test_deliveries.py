@@ -42,6 +42,7 @@ from tests.working import FIXTURES, START, House, cases, edited, yarrowfen
 HOOK = "http://127.0.0.1:9/hook"
 QUICK = {"delivery_first_wait_seconds": 0.01, "delivery_longest_wait_seconds": 0.02}
 RUN = "chest-pain-1"
+END_ALL = "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = current_database()"
 NEWEST = (FIXTURES / "day" / "admissions" / "chest-pain-1-4-anvil-head-adt-a01.hl7").read_bytes()
 DELIVERED, HELD, WAITING, QUEUED = (
     DeliveryState.DELIVERED,
@@ -169,6 +170,21 @@ TAKEN: list[tuple[Answer, ...]] = [
 
 def answering(*answers: Answer) -> list[httpx.Response | Exception]:
     return [each if isinstance(each, Exception) else httpx.Response(each) for each in answers]
+
+
+def test_the_workers_are_woken_by_what_there_is_to_tell_and_by_nothing_else(store: Database) -> None:
+    house = House(store, subscribed(hook("http://127.0.0.1:1/")))
+    woken = []
+    for file in cases()[RUN]["files"]:
+        queued = len(everything(house))
+        house.play([file])
+        woken.append((house.woken, len(everything(house)) - queued))
+        house.woken = 0
+    assert any(new for _, new in woken)
+    assert all(calls > 0 for calls, new in woken if new)
+    again = [file for file in cases()[RUN]["files"] if file.endswith(".hl7")]
+    house.play(again)
+    assert house.woken == 0, "a message that came before says nothing new"
 
 
 @pytest.mark.parametrize("answers", TAKEN, ids=repr)
@@ -399,7 +415,7 @@ def test_what_a_dead_worker_had_claimed_is_sent_when_its_lease_ends(house: House
 
 def test_what_a_living_worker_has_claimed_is_left_to_it(store: Database) -> None:
     house = linked(store, subscribed(hook()), RUN, "doe")
-    claimed = claim_as_another(house, lease=3600)
+    claimed = claim_as_another(house, lease=house.region.settings.delivery_lease_seconds)
     with respx.mock() as web:
         route = web.post(HOOK).mock(return_value=httpx.Response(200))
         others = {each.id for each in everything(house) if each.episode != _episode_of(house, claimed)}
@@ -620,19 +636,46 @@ def test_a_worker_outlives_an_outage_of_the_store(house: House, url: str, monkey
     monkeypatch.setattr(working, "LONGEST_SLEEP", 0.02)
     house = linked(house.database, subscribed(hook()))
     address = make_url(url).set(drivername="postgresql").render_as_string(hide_password=False)
-    end_all = "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = current_database()"
 
     async def run() -> None:
         async with working_for(house, "by-fhir") as tasks:
             await until(lambda: bool(in_state(house, WAITING)), tasks)
             with psycopg.connect(address, autocommit=True) as connection:
-                connection.execute(f"{end_all} AND pid <> pg_backend_pid()".encode())
+                connection.execute(f"{END_ALL} AND pid <> pg_backend_pid()".encode())
             route.mock(return_value=httpx.Response(200))
             await until(lambda: _is_delivered(house), tasks)
 
     with respx.mock() as web:
         route = web.post(HOOK).mock(return_value=httpx.Response(503))
         asyncio.run(run())
+
+
+@pytest.mark.parametrize("kind", ["postgres"])
+def test_what_the_store_could_not_settle_is_sent_once_more(
+    house: House, url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Soon after, not when its lease ends: that would be minutes in which everything behind it waits."""
+    monkeypatch.setattr(working, "LONGEST_SLEEP", 0.02)
+    house = linked(house.database, subscribed(hook()))
+    address = make_url(url).set(drivername="postgresql").render_as_string(hide_password=False)
+
+    def take(request: httpx.Request) -> httpx.Response:
+        if not bodies:
+            with psycopg.connect(address, autocommit=True) as connection:
+                connection.execute(f"{END_ALL} AND pid <> pg_backend_pid()".encode())
+        bodies.append(request.content)
+        return httpx.Response(200)
+
+    async def run() -> None:
+        async with working_for(house, "by-fhir") as tasks:
+            await until(lambda: _is_delivered(house), tasks)
+
+    bodies: list[bytes] = []
+    with respx.mock() as web:
+        web.post(HOOK).mock(side_effect=take)
+        asyncio.run(run())
+    assert len(bodies) == 2
+    assert bodies[0] == bodies[1]
 
 
 def _is_delivered(house: House) -> bool:

@@ -19,10 +19,12 @@ from hypothesis import strategies as st
 
 from gateway.adapters.er7 import Position, read
 from gateway.errors import GatewayFault, SenderFault
-from gateway.intake import TOGETHER, Intake, InvalidReport, ReportOutcome
+from gateway.intake import Intake
+from gateway.keeping import ReportOutcome
 from gateway.reading import read_admission
-from gateway.records import CareReport, Traffic
+from gateway.records import CareReport, Stage, Traffic
 from gateway.region import Region
+from gateway.report_intake import TOGETHER, InvalidReport
 from gateway.schemas import load_schema
 from gateway.settings import Settings
 from gateway.store import reports, visits
@@ -70,7 +72,7 @@ def test_a_message_is_kept_as_it_came_and_sealed(house: House) -> None:
     assert (message.outcome, message.answer, message.feed) == (Outcome.KEPT, "AA", "anvil-head-adt")
     assert message.control_id == "AHR000001"
     assert house.raw(message.id) == A04
-    assert house.woken == 1
+    assert house.woken == 0, "there is nobody to tell, so nobody is woken"
 
 
 def test_nothing_of_a_person_stands_in_the_database_file_in_clear(tmp_path: Path) -> None:
@@ -130,7 +132,7 @@ def test_what_cannot_be_read_or_attributed_is_refused_and_kept(house: House, nam
     (item,) = house.quarantined()
     assert item.code == bad_files()[name]["code"]
     assert house.raw(item.message) == data
-    assert changed(before, house.rows()) <= ALWAYS_WRITTEN | {"quarantine"}
+    assert changed(before, house.rows()) <= ALWAYS_WRITTEN | {"quarantine", "strangers"}
     assert house.found() == there
 
 
@@ -249,7 +251,7 @@ def test_the_same_visit_in_training_and_in_life_is_two_visits(house: House) -> N
 def test_a_feed_on_trial_brings_test_traffic_only(database: Database) -> None:
     region = yarrowfen()
     feed = region.feeds["harrow-point-reports"]
-    trial = dataclasses.replace(feed, stage="trial", source=dataclasses.replace(feed.source, trial=True))
+    trial = dataclasses.replace(feed, stage=Stage.TRIAL, source=dataclasses.replace(feed.source, trial=True))
     house = House(database, dataclasses.replace(region, feeds={**region.feeds, feed.name: trial}))
     house.report(REPORT)
     assert house.found().episodes == {}
@@ -423,7 +425,7 @@ def test_a_payload_that_cannot_be_read_is_refused_and_kept(house: House, name: s
     (item,) = house.quarantined()
     assert (item.code, item.feed) == (case["code"], "harrow-point-reports")
     assert house.raw(item.message) == data
-    assert changed(before, house.rows()) <= ALWAYS_WRITTEN | {"quarantine"}
+    assert changed(before, house.rows()) <= ALWAYS_WRITTEN | {"quarantine", "strangers"}
     assert house.found() == there
 
 

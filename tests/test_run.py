@@ -5,7 +5,6 @@ The order of stopping is the one that gateway/run.py lists; each line of it has 
 
 import asyncio
 import gc
-import logging
 import os
 import signal
 import socket
@@ -17,7 +16,6 @@ from typing import Any
 
 import httpx
 import pytest
-import structlog
 
 from gateway.data_folder import held
 from gateway.errors import ConfigurationFault, GatewayFault, StoreUnavailable, UsageFault
@@ -36,10 +34,7 @@ Visit = Callable[[Doors], Coroutine[Any, Any, None]]
 @pytest.fixture(autouse=True)
 def _as_before() -> Iterator[None]:
     """What a start sets for the whole process is set back."""
-    kept, handlers = structlog.get_config(), list(logging.getLogger().handlers)
     yield
-    structlog.configure(**kept)
-    logging.getLogger().handlers = handlers
     gc.unfreeze()
 
 

@@ -19,8 +19,9 @@ from ruamel.yaml import YAML
 from sqlalchemy import delete
 
 from gateway.adapters.er7 import Position, read
-from gateway.intake import Intake, KeptReport
+from gateway.intake import Intake
 from gateway.joining import gather_linked
+from gateway.keeping import Keeping, KeptReport
 from gateway.records import Review, ReviewState, Traffic
 from gateway.region import Region, read_region
 from gateway.store import deliveries, episodes, messages, quarantine, reviews, worklist
@@ -87,8 +88,9 @@ class House:
         self.database, self.region, self.clock = database, region or yarrowfen(), Clock()
         self.woken = 0
         numbers = itertools.count(1)
-        values = {"new_id": lambda: f"id{next(numbers):018d}", "kept": self._wake, "clock": self.clock}
-        self.intake = Intake(region=self.region, database=database, **(values | changes))
+        new_id = changes.pop("new_id", lambda: f"id{next(numbers):018d}")
+        keeping = Keeping(self.region, database, new_id, self._wake)
+        self.intake = Intake(**({"region": self.region, "keeping": keeping, "clock": self.clock} | changes))
 
     def _wake(self) -> None:
         self.woken += 1

@@ -70,6 +70,11 @@ def tell(tx: Tx, notice: Notice) -> None:
     tx.defer(_number, notice)
 
 
+def is_telling(tx: Tx) -> bool:
+    """Whether this transaction, so far, may queue deliveries when it closes."""
+    return any(closing is _number for closing, _ in tx.deferred)
+
+
 def last_number(tx: Tx, subscription: str) -> int:
     """The number of a subscription's newest event; 0 before the first."""
     row = tx.find(_LAST, subscription=subscription)
