@@ -119,6 +119,11 @@ FINDINGS: dict[str, Entry] = {
     "report-too-deep": Entry(E, "nested deeper than any care report", "export the file again"),
     "report-empty": Entry(E, "no PatientCareReport in the file", "export at least one report"),
     "report-schema": Entry(E, "not valid by the schema", "mend the element at this place"),
+    "report-rule": Entry(
+        E,
+        "a rule of the standard or the state is broken so that the file may not be imported",
+        "mend what the rule report of the answer names",
+    ),
     "report-no-uuid": Entry(
         N, "no report UUID (a version before 3.5): agency and report number stand in", "upgrade the export to 3.5"
     ),
@@ -141,6 +146,9 @@ FINDINGS: dict[str, Entry] = {
     "report-negative-with-value": Entry(N, "a value that the report expressly negates: not taken as a fact", ""),
     "report-custom-undefined": Entry(
         N, "a custom element without a definition in the file", "include eCustomConfiguration"
+    ),
+    "report-no-agency": Entry(
+        E, "an agency without number or state", "fill dAgency.02 and dAgency.04 in every DemographicReport"
     ),
     "report-no-patient": Entry(N, "no patient contact: nothing to link", ""),
 }

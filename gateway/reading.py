@@ -13,6 +13,7 @@ from msgspec.structs import replace
 from gateway.adapters import care_reports, er7
 from gateway.adapters.admissions import AdmissionEvent, event_of
 from gateway.adapters.report_payload import Limits, Readable
+from gateway.attribution import Caller, attribute
 from gateway.errors import UnknownSender, UnreadableMessage
 from gateway.findings import finding
 from gateway.linking.visits import acts
@@ -59,17 +60,22 @@ def not_readable() -> UnreadableMessage:
 
 
 def read_admission(
-    region: Region, data: bytes, *, feed: Feed | None = None, otherwise: Feed | None = None
+    region: Region,
+    data: bytes,
+    *,
+    feed: Feed | None = None,
+    otherwise: Feed | None = None,
+    caller: Caller | None = None,
 ) -> ReadAdmission:
     """Give back the records of one admission message.
 
-    Without `feed` the message is attributed by MSH-3 and MSH-4; `otherwise` reads one that no feed sends.
+    Without `feed` the message is attributed by `caller`, MSH-3 and MSH-4; `otherwise` reads one that no feed sends.
     Raises `UnreadableMessage` for bytes that are no message, `UnknownSender` for one that nobody is to read.
     """
     message = er7.read(data, fallback=feed.charset if feed else CHARSET)
     event = event_of(message)
     if feed is None:
-        feed = _admission_feed(region, event, otherwise)
+        feed = _admission_feed(region, event, otherwise, caller)
         if feed.charset != CHARSET and not data.isascii():
             message = er7.read(data, fallback=feed.charset)
             event = event_of(message)
@@ -78,18 +84,13 @@ def read_admission(
     return ReadAdmission(feed, message, event, feed.reader.read_each(message, feed.source, noted=noted))
 
 
-def _admission_feed(region: Region, event: AdmissionEvent, otherwise: Feed | None) -> Feed:
-    feed = region.find_admission_feed(event.sending_application, event.sending_facility) or otherwise
-    if feed is None:
-        raise UnknownSender(
-            "no feed of this region sends as this application and facility",
-            code="unknown-feed",
-            path="MSH-3",
-            line=1,
-            hl7_code="207",
-            remedy="ask the gateway's operator to add the feed, or mend MSH-3 and MSH-4",
-        )
-    return feed
+def _admission_feed(region: Region, event: AdmissionEvent, otherwise: Feed | None, caller: Caller | None) -> Feed:
+    try:
+        return attribute(region, event.sending_application, event.sending_facility, caller)
+    except UnknownSender:
+        if otherwise is None:
+            raise
+        return otherwise
 
 
 def _note_effect(event: AdmissionEvent) -> list[Finding]:

@@ -9,11 +9,13 @@ and of the mappings, all come at once; only what is free of them is put together
 import hashlib
 import hmac
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from gateway.adapters.acknowledgements import Style
+from gateway.adapters.mllp import FrameEnd
 from gateway.bands.scheme import Scheme
 from gateway.documents import read_document
 from gateway.errors import ConfigurationFault
@@ -24,8 +26,17 @@ from gateway.mapping.rules import Kind
 from gateway.mapping.rules import Mapping as MappingFile
 from gateway.mapping.source import Authority, Source
 from gateway.mapping_folders import MappingFolders, read_mapping_folders, shipped
-from gateway.records import Organisation, Subscription
-from gateway.region_file import FeedEntry, RegionFile, SenderEntry, SubscriptionEntry
+from gateway.records import Organisation, Stage, Subscription
+from gateway.region_file import (
+    CertificateEntry,
+    FeedEntry,
+    ListenerEntry,
+    RegionFile,
+    SenderEntry,
+    ServiceEntry,
+    SubscriptionEntry,
+    TlsEntry,
+)
 from gateway.region_mistakes import find_mistakes, scheme_of
 from gateway.settings import Settings
 from gateway.text_files import read_text
@@ -38,13 +49,14 @@ ANYWHERE = {Kind.ADMISSIONS: "band-anywhere-in-admission", Kind.CARE_REPORTS: "b
 class Feed:
     """One inbound source, ready to read: its mapping is compiled and its source facts are gathered.
 
-    `layers` are the files the mapping was laid together from: its own, its base, the base of that.
+    `layers` are the files the mapping was laid together from: its own, its base, the base of that. `folder` is
+    watched for files that this feed drops there.
     """
 
     name: str
     organisation: str
     kind: Kind
-    stage: str
+    stage: Stage
     source: Source
     mapping: str
     sender: SenderEntry | None
@@ -52,6 +64,10 @@ class Feed:
     charset: str
     reader: AdmissionReader | CareReportReader
     layers: tuple[MappingFile, ...] = ()
+    service: ServiceEntry | None = None
+    folder: Path | None = None
+    certificates: tuple[CertificateEntry, ...] = ()
+    answers: Style = Style.AUTO
 
     def knows(self, application: str, facility: str) -> int:
         """How well MSH-3.1 and MSH-4.1 fit this feed: 0 not at all, else the number of parts that agree."""
@@ -62,19 +78,51 @@ class Feed:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ListenerTls:
+    """The files of TLS at a listener, and what is asked of those who call."""
+
+    certificate: Path
+    key: Path | None
+    client_issuers: Path | None
+    client_certificates: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Listener:
+    """One more port for HL7 v2 over MLLP; `feed` is the name of the only one that may send there."""
+
+    name: str
+    host: str
+    port: int
+    tls: ListenerTls | None
+    feed: str | None
+    frame_end: FrameEnd
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Region:
-    """A region that can be served: everything resolved, nothing left to fail later."""
+    """A region that can be served: everything resolved, nothing left to fail later.
+
+    One thing of it changes while it is served: the stage of a feed (`set_stage`). Who keeps a feed for longer than
+    a message keeps its name.
+    """
 
     name: str
     address: str
     zone: ZoneInfo
     schemes: tuple[Scheme, ...]
     organisations: Mapping[str, Organisation]
-    feeds: Mapping[str, Feed]
+    feeds: dict[str, Feed]
     subscriptions: Mapping[str, Subscription]
     settings: Settings
     rules: Rules
     unknown: Mapping[Kind, Feed]  #: how to show, never keep, a message that no feed sends
+    listeners: tuple[Listener, ...] = ()
+
+    def set_stage(self, name: str, stage: Stage) -> None:
+        """Let a feed be on trial or live from the next message on."""
+        feed = self.feeds[name]
+        self.feeds[name] = replace(feed, stage=stage, source=replace(feed.source, trial=stage is Stage.TRIAL))
 
     def find_admission_feed(self, application: str, facility: str) -> Feed | None:
         """Give back the feed that sends as MSH-3.1 and MSH-4.1, the closest description winning."""
@@ -83,6 +131,11 @@ class Region:
         ]
         score, feed = max(fits, key=lambda fit: fit[0], default=(0, None))
         return feed if score else None
+
+    def find_feed_by_account(self, username: str) -> Feed | None:
+        """Give back the feed that submits to the report web service under this name."""
+        found = (feed for feed in self.feeds.values() if feed.service and feed.service.username == username)
+        return next(found, None)
 
     def find_feed_by_token(self, token: str, kind: Kind) -> Feed | None:
         """Give back the feed whose bearer token this is; each comparison takes the same time."""
@@ -106,11 +159,11 @@ def read_region(path: Path) -> Region:
         raise ConfigurationFault([*error.faults, *folders.faults]) from None
     if faults or folders.faults:
         raise ConfigurationFault([*faults, *folders.faults])
-    return _assemble(document.content, folders)
+    return _assemble(document.content, folders, path.parent)
 
 
-def _assemble(file: RegionFile, folders: MappingFolders) -> Region:
-    """Put together what is free of mistakes."""
+def _assemble(file: RegionFile, folders: MappingFolders, home: Path) -> Region:
+    """Put together what is free of mistakes; a path that does not begin at the root begins at `home`."""
     schemes = tuple(map(scheme_of, file.schemes))
     organisations = {
         entry.id: Organisation(**{**entry.model_dump(), "codes": tuple(entry.codes)}) for entry in file.organisations
@@ -122,7 +175,7 @@ def _assemble(file: RegionFile, folders: MappingFolders) -> Region:
     ]
 
     def feed(entry: FeedEntry) -> Feed:
-        return _feed(entry, _source(file, entry, schemes, organisations), folders)
+        return _feed(entry, _source(file, entry, schemes, organisations), folders, home)
 
     return Region(
         name=file.name,
@@ -135,6 +188,7 @@ def _assemble(file: RegionFile, folders: MappingFolders) -> Region:
         subscriptions={entry.name: _subscription(entry) for entry in file.subscriptions},
         settings=file.settings,
         rules=_rules(file.settings),
+        listeners=tuple(_listener(entry, home) for entry in file.listeners),
     )
 
 
@@ -162,11 +216,11 @@ def _source(
         facilities={code: o.id for o in organisations.values() for code in o.codes},
         placeholders=frozenset(name.upper() for name in file.placeholders),
         agency_numbers=frozenset({own.nemsis_number}) if own and own.nemsis_number else frozenset(),
-        trial=entry.stage == "trial",
+        trial=entry.stage is Stage.TRIAL,
     )
 
 
-def _feed(entry: FeedEntry, source: Source, folders: MappingFolders) -> Feed:
+def _feed(entry: FeedEntry, source: Source, folders: MappingFolders, home: Path) -> Feed:
     compile_ = compile_admissions if entry.kind is Kind.ADMISSIONS else compile_care_reports
     return Feed(
         name=entry.name,
@@ -180,6 +234,24 @@ def _feed(entry: FeedEntry, source: Source, folders: MappingFolders) -> Feed:
         charset=entry.charset,
         reader=compile_(folders.mappings[entry.mapping], folders.tables),
         layers=folders.layers[entry.mapping],
+        service=entry.service,
+        folder=None if entry.folder is None else home / entry.folder,
+        certificates=tuple(entry.client_certificates),
+        answers=entry.answers,
+    )
+
+
+def _listener(entry: ListenerEntry, home: Path) -> Listener:
+    tls = _listener_tls(entry.tls, home) if entry.tls else None
+    return Listener(**{**dict(entry), "tls": tls})
+
+
+def _listener_tls(entry: TlsEntry, home: Path) -> ListenerTls:
+    return ListenerTls(
+        certificate=home / entry.certificate,
+        key=home / entry.key if entry.key else None,
+        client_issuers=home / entry.client_issuers if entry.client_issuers else None,
+        client_certificates=entry.client_certificates,
     )
 
 

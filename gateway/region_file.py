@@ -7,14 +7,19 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
+from gateway.adapters.acknowledgements import Style
+from gateway.adapters.mllp import FrameEnd
+from gateway.adapters.report_service import Operation
 from gateway.bands.scheme import LONGEST_IDENTIFIER
 from gateway.documents import Section
 from gateway.mapping.rules import Kind
-from gateway.records import Channel, Topic
+from gateway.records import Channel, Stage, Topic
 from gateway.settings import Settings
 
 CHARSET = "cp1252"  # read where MSH-18 and UTF-8 fail, unless the feed names another; common practice, no source
 
+#: The usual form of an Argon2id hash with its salt and costs (the PHC string format).
+ARGON2 = r"^\$argon2id\$v=19\$m=[0-9]+,t=[0-9]+,p=[0-9]+\$[A-Za-z0-9+/]{11,}\$[A-Za-z0-9+/]{16,}$"
 # Patterns as JSON Schema has them: found anywhere unless anchored, and `$` is the very end of the text.
 Name = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]*$", examples=["harrow-point"])]
 Namespace = Annotated[
@@ -75,19 +80,72 @@ class SenderEntry(Section):
     facility: str | None = None
 
 
+class CertificateEntry(Section):
+    """A TLS client certificate by which a feed is known: a name it was issued to, or its SHA-256 fingerprint.
+
+    `name` is the common name of its subject or one of its alternative names (DNS, e-mail or URI), in any case.
+    """
+
+    name: str | None = Field(None, min_length=1)
+    sha256: str | None = Field(None, pattern=r"^[0-9a-f]{64}$")
+
+
+class ServiceEntry(Section):
+    """The account by which an agency's software submits to the report web service.
+
+    `organization` is what it sends as such; `operations` are those it may use.
+    """
+
+    username: str = Field(min_length=1, max_length=100)
+    password_hash: str = Field(pattern=ARGON2, examples=["$argon2id$v=19$m=65536,t=3,p=4$SALT$HASH"])
+    organization: str = Field(min_length=1, max_length=100)
+    operations: list[Operation] = list(Operation)
+
+
 class FeedEntry(Section):
-    """One inbound source: whose it is, how it is mapped, how it signs in, and whether it counts."""
+    """One inbound source: whose it is, how it is mapped, how it signs in and is answered, and whether it counts."""
 
     name: Name
     organisation: str
     kind: Kind
     mapping: str
-    stage: Literal["trial", "live"] = "trial"
+    stage: Stage = Stage.TRIAL
+    folder: str | None = Field(None, min_length=1, examples=["/srv/exports/larkfield"])
     time_zone: str | None = None
     sender: SenderEntry | None = None
     authorities: list[AuthorityEntry] = []
     token_sha256: str | None = Field(None, pattern=r"^[0-9a-f]{64}$")
+    service: ServiceEntry | None = None
     charset: str = CHARSET
+    client_certificates: list[CertificateEntry] = []
+    answers: Style = Style.AUTO
+
+
+class TlsEntry(Section):
+    """TLS at a listener: its certificate chain and key, and whether those who call must have certificates too.
+
+    Files are PEM, and their names relative to the region file. `client_issuers` has the certificates of those who
+    may issue the callers'.
+    """
+
+    certificate: str
+    key: str | None = None
+    client_issuers: str | None = None
+    client_certificates: Literal["required", "optional"] = "required"
+
+
+class ListenerEntry(Section):
+    """One more port for HL7 v2 over MLLP; with `feed`, all that comes in there is of that feed.
+
+    `frame_end: pair` is for senders whose messages hold the byte 0x1C: only 0x1C and 0x0D together end a frame.
+    """
+
+    name: Name
+    host: str = "127.0.0.1"
+    port: int = Field(ge=0, le=65535, examples=[2576])
+    tls: TlsEntry | None = None
+    frame_end: FrameEnd = FrameEnd.ANY
+    feed: str | None = None
 
 
 class HeaderEntry(Section):
@@ -122,6 +180,7 @@ class RegionFile(Section):
     schemes: list[SchemeEntry] = Field(min_length=1)
     organisations: list[OrganisationEntry] = Field(min_length=1)
     feeds: list[FeedEntry] = []
+    listeners: list[ListenerEntry] = []
     subscriptions: list[SubscriptionEntry] = []
     allowed_hosts: list[str] = []
     placeholders: list[str] = []

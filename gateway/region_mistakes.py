@@ -5,6 +5,7 @@ so that it is not told when one of those could not be read.
 """
 
 from collections.abc import Hashable, Iterable, Iterator, Sequence
+from posixpath import normpath
 from typing import Any
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -16,7 +17,7 @@ from gateway.errors import GatewayFault
 from gateway.mapping.rules import Kind
 from gateway.mapping_folders import MappingFolders
 from gateway.records import Channel
-from gateway.region_file import FeedEntry, RegionFile, SchemeEntry, SubscriptionEntry
+from gateway.region_file import FeedEntry, ListenerEntry, RegionFile, SchemeEntry, SubscriptionEntry
 from gateway.yaml_tree import UNREAD, Steps
 
 #: What else of a scheme was looked at before its check finds something wrong in this part.
@@ -45,7 +46,10 @@ def find_mistakes(file: RegionFile, folders: MappingFolders) -> Iterator[Mistake
     yield from _doubles(file)
     for index, feed in enumerate(file.feeds):
         yield from _organisation_mistakes(file, ("feeds", index, "organisation"), feed.organisation)
-        yield from _feed_mistakes(("feeds", index), feed, folders)
+        yield from _feed_mistakes(file, ("feeds", index), feed, folders)
+        yield from _certificate_mistakes(file, ("feeds", index), feed)
+    for index, listener in enumerate(file.listeners):
+        yield from _listener_mistakes(file, ("listeners", index), listener)
     for index, subscription in enumerate(file.subscriptions):
         yield from _organisation_mistakes(file, ("subscriptions", index, "organisation"), subscription.organisation)
         yield from _subscription_mistakes(("subscriptions", index), subscription, file.allowed_hosts)
@@ -87,6 +91,7 @@ def _doubles(file: RegionFile) -> Iterator[Mistake]:
         [(("organisations", n, "id"), each.id) for n, each in organisations],
         [(("feeds", n, "name"), feed.name) for n, feed in feeds],
         [(("subscriptions", n, "name"), each.name) for n, each in enumerate(file.subscriptions)],
+        [(("listeners", n, "name"), each.name) for n, each in enumerate(file.listeners)],
     ):
         yield from _repeated(marks, "the same name twice", "names are unique within their list")
     yield from _repeated(
@@ -100,15 +105,38 @@ def _doubles(file: RegionFile) -> Iterator[Mistake]:
         "give each agency its own",
     )
     yield from _repeated(
+        [
+            (("listeners", n, "port"), (each.host, each.port) if each.port else None)
+            for n, each in enumerate(file.listeners)
+        ],
+        "another listener has this port",
+        "give each its own; 0 takes any free one",
+    )
+    yield from _repeated(
         [(("feeds", n, "token_sha256"), feed.token_sha256) for n, feed in feeds],
         "another feed has this token",
         "make one with: bandgate token FEED",
+    )
+    yield from _repeated(
+        [(("feeds", n, "service", "username"), feed.service.username if feed.service else None) for n, feed in feeds],
+        "another feed has this user name",
+        "give each feed an account of its own",
+    )
+    yield from _repeated(
+        [(("feeds", n, "folder"), _plain(feed.folder)) for n, feed in feeds],
+        "another feed has this folder",
+        "give each feed a folder of its own",
     )
     yield from _repeated(
         [(("feeds", n, "sender"), feed.sender) for n, feed in feeds],
         "another feed has this sender",
         "tell them apart by application and facility (MSH-3 and MSH-4)",
     )
+
+
+def _plain(folder: str | None) -> str | None:
+    """A path as it is compared; one that could not be read stays what it is."""
+    return normpath(folder) if isinstance(folder, str) else folder
 
 
 def _repeated(marks: Iterable[tuple[Steps, Hashable]], message: str, remedy: str) -> Iterator[Mistake]:
@@ -127,7 +155,7 @@ def _organisation_mistakes(file: RegionFile, path: Steps, named: str) -> Iterato
         yield Mistake(path, "no such organisation", suggest(named, ids), given)
 
 
-def _feed_mistakes(path: Steps, feed: FeedEntry, folders: MappingFolders) -> Iterator[Mistake]:
+def _feed_mistakes(file: RegionFile, path: Steps, feed: FeedEntry, folders: MappingFolders) -> Iterator[Mistake]:
     if feed.time_zone is not None:
         yield from _zone_mistakes(feed.time_zone, (*path, "time_zone"))
     if not _is_codec(feed.charset):
@@ -135,18 +163,58 @@ def _feed_mistakes(path: Steps, feed: FeedEntry, folders: MappingFolders) -> Ite
     absent = folders.find_mistake((*path, "mapping"), feed.mapping)
     if absent is not None:
         yield absent
+    if feed.service is not None and feed.kind is Kind.ADMISSIONS:
+        message = "only care reports come by the report web service"
+        yield Mistake((*path, "service"), message, "use token_sha256", given=((*path, "kind"),))
     kind = folders.kinds.get(feed.mapping)
     if kind is not None and kind is not feed.kind:
         message = f"this mapping reads {kind}, and the feed is of kind {feed.kind}"
         remedy = f"name a mapping of {feed.kind}, or write kind: {kind}"
         yield Mistake((*path, "mapping"), message, remedy, given=((*path, "kind"),))
-    elif feed.kind is Kind.ADMISSIONS and feed.sender is None and feed.token_sha256 is None:
+    elif feed.kind is Kind.ADMISSIONS and not _is_told_apart(file, feed):
+        keys = ("sender", "token_sha256", "folder", "client_certificates")
         yield Mistake(
             path,
             "nothing tells this feed's messages apart",
             "add sender: {application: MSH-3, facility: MSH-4}",
-            given=((*path, "sender"), (*path, "token_sha256")),
+            given=(*((*path, key) for key in keys), *_all_of("listeners", file.listeners, "feed")),
         )
+
+
+def _is_told_apart(file: RegionFile, feed: FeedEntry) -> bool:
+    marks = (feed.sender, feed.token_sha256, feed.folder, feed.client_certificates or None)
+    return any(mark is not None for mark in marks) or any(each.feed == feed.name for each in file.listeners)
+
+
+def _certificate_mistakes(file: RegionFile, path: Steps, feed: FeedEntry) -> Iterator[Mistake]:
+    place = (*path, "client_certificates")
+    if feed.client_certificates and feed.kind is not Kind.ADMISSIONS:
+        message = "only those who send admission messages over MLLP have client certificates"
+        yield Mistake(place, message, "use token_sha256", given=((*path, "kind"),))
+    elif feed.client_certificates and not any(each.tls and each.tls.client_issuers for each in file.listeners):
+        message = "no listener asks for client certificates, so nobody could send for this feed"
+        remedy = "add a listener with tls: {certificate, key, client_issuers}"
+        yield Mistake(place, message, remedy, given=_all_of("listeners", file.listeners, "tls"))
+    for index, entry in enumerate(feed.client_certificates):
+        if (entry.name is None) == (entry.sha256 is None):
+            given = tuple((*place, index, key) for key in ("name", "sha256"))
+            yield Mistake((*place, index), "one of name and sha256 is wanted", "write {name: client.example}", given)
+
+
+def _listener_mistakes(file: RegionFile, path: Steps, listener: ListenerEntry) -> Iterator[Mistake]:
+    named = {feed.name: feed for feed in file.feeds}
+    feed = named.get(listener.feed or "")
+    if listener.feed is not None and feed is None:
+        given = _all_of("feeds", file.feeds, "name")
+        yield Mistake((*path, "feed"), "no such feed", suggest(listener.feed, list(named)), given)
+    elif feed is not None and feed.kind is not Kind.ADMISSIONS:
+        given = (*_all_of("feeds", file.feeds, "name"), *_all_of("feeds", file.feeds, "kind"))
+        yield Mistake((*path, "feed"), "care reports do not come over MLLP", "name a feed of admissions", given)
+
+
+def _all_of(part: str, entries: Sequence[object], key: str) -> tuple[Steps, ...]:
+    """One key of every entry of a list, and the list itself: what was concluded from "none of them"."""
+    return ((part,), *((part, index, key) for index in range(len(entries))))
 
 
 def _subscription_mistakes(path: Steps, entry: SubscriptionEntry, allowed: list[str]) -> Iterator[Mistake]:

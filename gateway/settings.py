@@ -22,10 +22,77 @@ class Settings(Section):
         description="largest HL7 v2 message taken, in bytes; emergency-department PDFs are big",
     )
     care_report_bytes: int = Field(100_000_000, ge=1024, description="largest care-report payload taken, in bytes")
+    submission_at_once_bytes: int = Field(
+        2_000_000,
+        ge=0,
+        le=4_000_000,
+        description="a payload of the report web service larger than so many bytes is answered with 0 and worked on "
+        "afterwards; RetrieveStatus tells the result",
+    )
+    submission_at_once_seconds: float = Field(
+        20, ge=0, description="a submission that takes longer is answered with 0, or 10 once it is validated"
+    )
+    submission_days: float = Field(
+        180, gt=0, le=3660, description="so long RetrieveStatus tells the result of a submission; then its code is -41"
+    )
+    same_submission: Literal["accept", "refuse"] = Field(
+        "accept",
+        description="a submission whose payload came before: accept takes it again, changes nothing and says so; "
+        "refuse answers -11",
+    )
+    rule_errors: Literal["file", "record"] = Field(
+        "file",
+        description="what is refused where a rule finds an ERROR in a submission: the whole file (-14), or only the "
+        "records that have one (6)",
+    )
     idle_seconds: float = Field(900, gt=0, description="an MLLP connection that says nothing for so long is closed")
     half_frame_seconds: float = Field(30, gt=0, description="a started frame must be complete within so long")
     connections_per_address: int = Field(200, ge=1, description="MLLP connections taken from one address")
     connections_in_all: int = Field(2000, ge=1, description="MLLP connections taken in all")
+    tls_handshake_seconds: float = Field(10, gt=0, description="a TLS handshake must be over within so long")
+    messages_in_flight: int = Field(
+        512, ge=1, description="MLLP messages that are worked on at once; further connections wait their turn"
+    )
+    unanswered_bytes: int = Field(
+        256 * 1024 * 1024,
+        ge=64 * 1024,
+        description="what messages that are not answered yet, whole or begun, may hold together on all MLLP "
+        "connections, in bytes; over it the connection that brings more is closed",
+    )
+    duplicate_days: float = Field(
+        14,
+        gt=0,
+        le=3660,
+        description="the same bytes under the same control id within so many days are answered as before, and change "
+        "nothing",
+    )
+    stranger_messages: int = Field(
+        100,
+        ge=1,
+        description="messages of one unknown sender that are kept in quarantine; further ones are refused and counted",
+    )
+    feed_requests_per_second: float = Field(
+        200, gt=0, description="HTTP requests a feed may send on average; twice as many at once"
+    )
+    address_requests_per_second: float = Field(
+        400, gt=0, description="HTTP requests of feeds from one address on average; twice as many at once"
+    )
+    http_connections: int = Field(2000, ge=1, description="HTTP connections taken in all")
+    request_seconds: float = Field(
+        30,
+        gt=0,
+        description="the head of an HTTP request, and then its body if it is small, must have come within so long",
+    )
+    body_bytes_per_second: int = Field(
+        16_384, ge=1, description="a request's body that takes longer must come as fast as this on average"
+    )
+    folder_scan_seconds: float = Field(10, gt=0, description="a watched folder is looked through so often")
+    folder_settle_seconds: float = Field(
+        10, ge=0, description="a file in a watched folder is taken when it has not changed for so long"
+    )
+    folder_file_bytes: int = Field(
+        1_000_000_000, ge=1024, description="largest file of care reports taken from a watched folder, in bytes"
+    )
     sign_in_attempts: int = Field(10, ge=1, description="failed sign-ins an account and address may have in 15 minutes")
     look_up_misses: int = Field(
         60, ge=1, description="band look-ups that find nothing an account may have in 10 minutes"

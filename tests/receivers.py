@@ -8,6 +8,7 @@ import asyncio
 import datetime
 import ipaddress
 import ssl
+import sys
 import threading
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
 from contextlib import asynccontextmanager, contextmanager
@@ -136,6 +137,13 @@ class HttpReceiver:
         self.address = ""
 
 
+class _HttpServer(ThreadingHTTPServer):
+    def handle_error(self, request: Any, client_address: Any) -> None:
+        """A sender that hangs up, or is killed, is no fault of this end."""
+        if not isinstance(sys.exception(), ConnectionError):
+            super().handle_error(request, client_address)
+
+
 @contextmanager
 def http_receiver(
     answer: Callable[[bytes], tuple[int, str, bytes]] = lambda _: (200, "text/plain", b""),
@@ -149,7 +157,11 @@ def http_receiver(
         protocol_version = "HTTP/1.1"
 
         def do_POST(self) -> None:
-            body = self.rfile.read(int(self.headers["Content-Length"]))
+            size = int(self.headers["Content-Length"])
+            body = self.rfile.read(size)
+            if len(body) < size:  # the sender has gone in the middle: nothing came
+                self.close_connection = True
+                return
             receiver.requests.append((self.path, {k.lower(): v for k, v in self.headers.items()}, body))
             status, kind, content = answer(body)
             self.send_response(status)
@@ -161,7 +173,7 @@ def http_receiver(
         def log_message(self, *arguments: object) -> None:
             """Say nothing."""
 
-    server = ThreadingHTTPServer(("127.0.0.1", 0), Answering)
+    server = _HttpServer(("127.0.0.1", 0), Answering)
     if tls:
         server.socket = tls.wrap_socket(server.socket, server_side=True)
     receiver.address = f"{'https' if tls else 'http'}://127.0.0.1:{server.server_address[1]}"

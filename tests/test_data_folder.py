@@ -1,14 +1,18 @@
 """One process at a time serves a folder. That a lock goes with the process that holds it is what flock(2) says."""
 
 import os
+import re
+import resource
 import signal
 import subprocess
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 
-from gateway.data_folder import LOCK, held, make_data_folder
+from gateway.data_folder import LOCK, held, make_data_folder, note
 from gateway.errors import UsageFault
 
 HOLDER = """
@@ -69,3 +73,35 @@ def test_a_folder_that_cannot_be_written_is_told(tmp_path: Path) -> None:
     (tmp_path / LOCK).mkdir()
     with pytest.raises(UsageFault, match="cannot be written"), held(tmp_path):
         pytest.fail("held")
+
+
+@contextmanager
+def full_disk() -> Iterator[None]:
+    """No file may grow: every write fails, as on a full disk (setrlimit(2), RLIMIT_FSIZE)."""
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (0, before[1]))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+
+
+def test_a_full_disk_is_told_in_one_line_with_a_remedy(tmp_path: Path) -> None:
+    says = re.escape(f"{tmp_path}: cannot be written (") + r"[\w ]+\): make room there, .*--data"
+    with full_disk(), pytest.raises(UsageFault, match=says), held(tmp_path):
+        pytest.fail("held without room for the process's number")
+    with held(tmp_path):
+        assert (tmp_path / LOCK).read_text() == str(os.getpid())
+    with full_disk(), pytest.raises(UsageFault, match=says):
+        note(tmp_path, "region", "there")
+
+
+def test_a_full_disk_leaves_a_note_as_it_was(tmp_path: Path) -> None:
+    note(tmp_path, "region", "there")
+    with full_disk():
+        note(tmp_path, "region", "there")
+        with pytest.raises(UsageFault):
+            note(tmp_path, "region", "elsewhere")
+    assert (tmp_path / "region").read_text() == "there"
+    note(tmp_path, "region", "elsewhere")
+    assert (tmp_path / "region").read_text() == "elsewhere"

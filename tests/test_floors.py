@@ -29,6 +29,8 @@ FLOORS: list[list[str]] = [
         "settings",
         "text_files",
         "mapping_folders",
+        "rule_orders",
+        "schema_files",
         "schemas",
         "region_file",
         "region_mistakes",
@@ -38,11 +40,34 @@ FLOORS: list[list[str]] = [
         "data_folder",
     ],
     # 4: working
-    ["reading", "showing", "joining", "intake", "looking_up", "mllp_client", "replaying/", "deliveries"],
+    [
+        "clock",
+        "passwords",
+        "rule_runner",
+        "rule_process",
+        "checking",
+        "demographics",
+        "attribution",
+        "stages",
+        "reading",
+        "showing",
+        "joining",
+        "keeping",
+        "handing_over",
+        "report_intake",
+        "judging",
+        "handles",
+        "submissions",
+        "intake",
+        "looking_up",
+        "mllp_client",
+        "replaying/",
+        "deliveries",
+    ],
     # 5: doors
     ["doors/", "web/"],
     # 6: running
-    ["run", "cli/", "__main__"],
+    ["listening", "reading_process", "run", "trial_certificates", "cli/", "__main__"],
 ]
 PURE_FLOORS = 3
 

@@ -5,11 +5,9 @@ import io
 import json
 import logging
 import re
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-import structlog
 
 from gateway.logs import EVENTS, log, set_up
 
@@ -17,13 +15,10 @@ GATEWAY = Path(__file__).parent.parent / "gateway"
 
 
 @pytest.fixture
-def stream() -> Iterator[io.StringIO]:
-    kept, handlers = structlog.get_config(), list(logging.getLogger().handlers)
+def stream() -> io.StringIO:
     text = io.StringIO()
     set_up(text)
-    yield text
-    structlog.configure(**kept)
-    logging.getLogger().handlers = handlers
+    return text
 
 
 def calls() -> list[tuple[str, str, set[str]]]:

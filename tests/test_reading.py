@@ -1,5 +1,6 @@
 """From bytes to records: what a payload is, by which feed it comes, and what is noted on the way."""
 
+import random
 from pathlib import Path
 
 import pytest
@@ -10,9 +11,31 @@ from gateway.errors import SenderFault, UnknownSender, UnreadableMessage
 from gateway.mapping.rules import Kind
 from gateway.reading import kind_of, read_admission, read_reports
 from gateway.region import Region, read_region
+from tests.fuzz.trees import bent
 
 FIXTURES = Path(__file__).parent.parent / "fixtures"
 REPORT = (FIXTURES / "day" / "care-reports" / "hip-1-1-larkfield.xml").read_bytes()
+REPORTS = [path.read_bytes() for path in sorted((FIXTURES / "day" / "care-reports").glob("*.xml"))[::4]]
+REPORT_FEEDS = ["harrow-point-reports", "larkfield-reports", "skerry-reports", "tidewater-reports"]
+ADMISSIONS = [path.read_bytes() for path in sorted((FIXTURES / "day" / "admissions").glob("*.hl7"))[::3]]
+ODD = (
+    b"",
+    b"\r",
+    b"\n",
+    b"|",
+    b"^",
+    b"~",
+    b"\\",
+    b"\\X",
+    b"&",
+    b'""',
+    b"\xff",
+    b"\x1b$B",
+    b"\0",
+    b"PID",
+    b"\rPID|",
+    b"\rMSH|^~\\&|",
+)
 
 
 @pytest.fixture(scope="module")
@@ -122,3 +145,40 @@ def test_any_bytes_are_records_or_the_senders_fault(region: Region, data: bytes)
         except SenderFault as fault:
             told = (fault.code, fault.message)
         assert all(told)
+
+
+def told(region: Region, data: bytes, feed: str) -> list[object]:
+    """What a payload of care reports says by the mapping of a feed: its records, and the fault that ends it."""
+    found: list[object] = []
+    try:
+        found += [read.report for read in read_reports(region, data, feed=region.feeds[feed])]
+    except SenderFault as fault:
+        found.append((fault.code, bool(fault.remedy or fault.path)))
+    return found
+
+
+@given(st.sampled_from(REPORTS), st.sampled_from(REPORT_FEEDS), st.integers(0, 1 << 32).map(random.Random))
+def test_a_well_formed_report_however_bent_is_read_or_the_senders_fault(
+    region: Region, report: bytes, feed: str, chance: random.Random
+) -> None:
+    """Elements missing, twice, in the wrong place, under other names, with texts nobody expects; twice the same."""
+    data = bent(report, chance)
+    assert data is not None
+    assert told(region, data, feed) == told(region, data, feed) != []
+
+
+@given(st.sampled_from(ADMISSIONS), st.data())
+def test_an_admission_however_cut_and_mixed_is_read_or_the_senders_fault(
+    region: Region, message: bytes, data: st.DataObject
+) -> None:
+    """Pieces of real messages in any order: what two senders leave when their lines get crossed."""
+    other = data.draw(st.sampled_from(ADMISSIONS))
+    cuts = sorted(data.draw(st.lists(st.integers(0, len(message)), min_size=2, max_size=2)))
+    mixed = message[: cuts[0]] + other[cuts[0] : cuts[1]] + data.draw(st.sampled_from(ODD)) + message[cuts[1] :]
+    known = ("read", "well")
+    try:
+        read = read_admission(region, mixed)
+        assert len(read.admissions) > 0 or read.event.notes or not read.event.known
+    except SenderFault as fault:
+        known = (fault.code, fault.remedy or fault.path)
+    assert all(known)

@@ -16,7 +16,7 @@ from gateway.documents import read_document
 from gateway.errors import ConfigurationFault
 from gateway.mapping.rules import Kind
 from gateway.mapping_folders import read_mapping_folders, shipped
-from gateway.records import Channel
+from gateway.records import Channel, Stage
 from gateway.region import Region, read_region
 from gateway.region_file import RegionFile
 from gateway.region_mistakes import find_mistakes
@@ -106,6 +106,28 @@ def test_a_feed_is_on_trial_unless_it_is_said_to_be_live(write: Write) -> None:
     assert read_region(write(SMALL + feed + "time_zone: America/Denver}]")).feeds["f"].source.trial
     live = read_region(write(SMALL + feed + "time_zone: America/Denver, stage: live}]")).feeds["f"].source
     assert (live.trial, live.zone) == (False, ZoneInfo("America/Denver"))
+
+
+def test_a_folder_of_a_feed_begins_where_the_region_file_lies(write: Write) -> None:
+    feed = "feeds: [{name: f, organisation: larkfield, kind: care-reports, mapping: band-in-narrative, "
+    path = write(SMALL + feed + "folder: exports/larkfield}]")
+    assert read_region(path).feeds["f"].folder == path.parent / "exports" / "larkfield"
+    assert read_region(write(SMALL + feed + "folder: /srv/exports}]")).feeds["f"].folder == Path("/srv/exports")
+    assert read_region(write(SMALL + feed + "stage: live}]")).feeds["f"].folder is None
+
+
+def test_a_folder_tells_the_messages_of_an_admission_feed_apart(write: Write) -> None:
+    feed = "feeds: [{name: f, organisation: fenwick, kind: admissions, mapping: band-in-note, folder: drop}]"
+    assert read_region(write(SMALL + feed)).find_admission_feed("ANY", "ANY") is None
+
+
+def test_the_stage_of_a_feed_may_change_while_it_is_served(write: Write) -> None:
+    feed = "feeds: [{name: f, organisation: larkfield, kind: care-reports, mapping: band-in-narrative}]"
+    region = read_region(write(SMALL + feed))
+    region.set_stage("f", Stage.LIVE)
+    assert (region.feeds["f"].stage, region.feeds["f"].source.trial) == (Stage.LIVE, False)
+    region.set_stage("f", Stage.TRIAL)
+    assert (region.feeds["f"].stage, region.feeds["f"].source.trial) == (Stage.TRIAL, True)
 
 
 def test_a_mapping_of_the_regions_own_folder_goes_before_the_shipped_one(write: Write, tmp_path: Path) -> None:

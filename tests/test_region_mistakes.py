@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from gateway.region import read_region
 from tests.regions import PLACES, SCHEME, SMALL, faults_of
 
 
@@ -194,3 +195,105 @@ def test_a_broken_mapping_of_the_other_kind_is_told_with_its_own_mistakes(tmp_pa
         "mappings/ours.yaml:3",
         "mappings/ours.yaml:4",
     ]
+
+
+# ── listeners and client certificates ──────────────────────────────────────────────────────────────
+
+FEEDS = """\
+feeds:
+  - {name: reports, organisation: larkfield, kind: care-reports, mapping: band-in-narrative}
+  - {name: adt, organisation: fenwick, kind: admissions, mapping: band-in-pid3}
+  - {name: ed, organisation: fenwick, kind: admissions, mapping: band-in-pid3, client_certificates: [{name: a.example}]}
+"""
+
+
+def test_a_feed_may_be_told_by_its_port_or_its_certificate_alone(tmp_path: Path) -> None:
+    tls = "tls: {certificate: server.pem, client_issuers: issuers.pem}"
+    path = tmp_path / "region.yaml"
+    path.write_text(
+        f"{SMALL}{FEEDS}listeners:\n  - {{name: a, port: 2576, feed: adt}}\n  - {{name: b, port: 0, {tls}}}\n"
+    )
+    assert [feed.sender for feed in read_region(path).feeds.values()] == [None, None, None]
+
+
+def test_every_mistake_of_listeners_and_certificates_is_told(tmp_path: Path) -> None:
+    faults = told(
+        tmp_path,
+        SMALL
+        + FEEDS.replace("care-reports, mapping", "care-reports, client_certificates: [{name: x}], mapping")
+        + "listeners:\n"
+        + "  - {name: a, port: 2576, feed: reports}\n"
+        + "  - {name: a, port: 2576, feed: adtt}\n",
+    )
+    assert places(faults) == [
+        "17 feeds[0].client_certificates",
+        "18 feeds[1]",
+        "19 feeds[2].client_certificates",
+        "21 listeners[0].feed",
+        "22 listeners[1].name",
+        "22 listeners[1].port",
+        "22 listeners[1].feed",
+    ]
+    for words in ("use token_sha256", "no listener asks", "name a feed of admissions", "did you mean adt?"):
+        assert words in "\n".join(faults)
+
+
+def test_a_certificate_is_named_in_one_way(tmp_path: Path) -> None:
+    digest = "ab" * 32
+    for marks in ("{}", f"{{name: a, sha256: {digest}}}"):
+        faults = told(tmp_path, SMALL + FEEDS.replace("{name: a.example}", marks))
+        assert any("one of name and sha256 is wanted" in fault for fault in faults), marks
+
+
+def test_nothing_is_concluded_from_listeners_that_could_not_be_read(tmp_path: Path) -> None:
+    listeners = "listeners:\n  - {name: a, port: x, feed: [adt]}\n  - {name: b, port: 1, tls: 7}\n"
+    assert [fault.split(": ")[1] for fault in told(tmp_path, SMALL + FEEDS + listeners)] == [
+        "listeners[0].port",
+        "listeners[0].feed",
+        "listeners[1].tls",
+    ]
+
+
+def test_two_feeds_of_one_folder_are_told_however_it_is_spelt(tmp_path: Path) -> None:
+    feed = "{{name: {0}, organisation: larkfield, kind: care-reports, mapping: band-in-narrative, folder: {1}}}"
+    feeds = ", ".join(feed.format(*each) for each in (("a", "drop"), ("b", "./drop/"), ("c", "other")))
+    (fault,) = told(tmp_path, f"{SMALL}feeds: [{feeds}]\n")
+    assert "feeds[1].folder: another feed has this folder: give each feed a folder of its own" in fault
+
+
+HASH = "$argon2id$v=19$m=8,t=1,p=1$c2FsdHNhbHRzYWx0$aGFzaGhhc2hoYXNoaGFzaGhhc2g"
+ACCOUNT = f'service: {{username: larkfield, password_hash: "{HASH}", organization: LFD}}'
+
+
+def test_accounts_of_the_report_web_service(tmp_path: Path) -> None:
+    """NEMSIS V3 core WSDL: username and organization have 1 to 100 characters; the hash is Argon2id (RFC 9106)."""
+    feeds = f"""feeds:
+  - {{name: a, organisation: larkfield, kind: care-reports, mapping: band-as-patient-id, {ACCOUNT}}}
+  - {{name: b, organisation: larkfield, kind: care-reports, mapping: band-as-patient-id, {ACCOUNT}}}
+  - {{name: c, organisation: fenwick, kind: admissions, mapping: band-in-pid3, sender: {{facility: F}},
+     {ACCOUNT.replace("larkfield", "fenwick")}}}
+  - {{name: d, organisation: larkfield, kind: care-reports, mapping: band-as-patient-id,
+     {ACCOUNT.replace("larkfield", "d").replace("$v=19", "")}}}
+  - {{name: e, organisation: larkfield, kind: care-reports, mapping: band-as-patient-id,
+     {ACCOUNT.replace("larkfield", "e").replace("LFD", "x" * 101)[:-1]}, operations: [SubmitDatta]}}}}
+"""
+    faults = told(tmp_path, SMALL + feeds)
+    said = {fault.split(": ", 1)[1].split(": ")[0]: fault for fault in faults}
+    assert "another feed has this user name" in said["feeds[1].service.username"]
+    assert "only care reports come by the report web service" in said["feeds[2].service"]
+    assert "$argon2id$" in said["feeds[3].service.password_hash"]
+    assert "feeds[4].service.organization" in said
+    assert "SubmitData" in said["feeds[4].service.operations[0]"]
+    assert len(faults) == 5
+    assert not any(HASH in fault for fault in faults)
+
+
+def test_an_account_is_found_by_its_user_name(tmp_path: Path) -> None:
+    feed = f"{{name: a, organisation: larkfield, kind: care-reports, mapping: band-as-patient-id, {ACCOUNT}}}"
+    (tmp_path / "region.yaml").write_text(f"{SMALL}feeds: [{feed}]\n", encoding="utf-8")
+    region = read_region(tmp_path / "region.yaml")
+    found = region.find_feed_by_account("larkfield")
+    assert found is not None
+    assert found.service is not None
+    assert (found.name, list(found.service.operations)) == ("a", ["SubmitData", "RetrieveStatus", "QueryLimit"])
+    assert region.find_feed_by_account("") is None

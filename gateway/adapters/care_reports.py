@@ -100,17 +100,19 @@ class CustomElement(NamedTuple):
 class ReportHeader:
     """What holds for every report of one Header: `number` is its place in the file, from 1.
 
-    `elements` are those of the DemographicGroup by qualified name.
+    `elements` are those of the DemographicGroup by qualified name; `parts` are the XPaths of all that stands
+    before the reports.
     """
 
     number: int
     elements: Mapping[str, list[etree._Element]] = field(repr=False, default_factory=dict)
     configuration: etree._Element | None = field(repr=False, default=None)
+    parts: Mapping[etree._Element, str] = field(repr=False, default_factory=dict)
 
     @property
     def path(self) -> str:
         """The XPath of the Header."""
-        return f"/EMSDataSet/Header[{self.number}]"
+        return _header_path(self.number)
 
     def text(self, name: str) -> str:
         """Give back what the DemographicGroup says under a name such as `dAgency.02`, or nothing."""
@@ -168,9 +170,10 @@ class ReportDocument(msgspec.Struct, frozen=True):
         return f"{self.header.path}/PatientCareReport[{self.number}]"
 
     def path_of(self, element: etree._Element) -> str:
-        """Give back the XPath of an element of this report, namespace prefixes left out."""
+        """Give back the XPath of an element of this report or its Header, namespace prefixes left out."""
         if self.element not in self._paths:
             self._paths[self.element] = self.path
+            self._paths.update(self.header.parts)
         return path_of(element, self._paths)
 
     def custom_results(self) -> list[CustomResult]:
@@ -343,15 +346,21 @@ class _Place:
 def _read_header(header: etree._Element, number: int) -> ReportHeader:
     elements: dict[str, list[etree._Element]] = {}
     configuration = None
+    parts: dict[etree._Element, str] = {}
     for part in header:
+        if part.tag == REPORT:
+            break
+        parts[part] = f"{_header_path(number)}/{str(part.tag).rpartition('}')[2]}"
         if part.tag == _DEMOGRAPHICS:
             for each in part:
                 elements.setdefault(str(each.tag), []).append(each)
         elif part.tag == _CONFIGURATION:
             configuration = part
-        elif part.tag == REPORT:
-            break
-    return ReportHeader(number, elements, configuration)
+    return ReportHeader(number, elements, configuration, parts)
+
+
+def _header_path(number: int) -> str:
+    return f"/EMSDataSet/Header[{number}]"
 
 
 def _custom_element(group: etree._Element) -> CustomElement:

@@ -8,16 +8,21 @@ from typing import NoReturn
 import typer
 
 from gateway import __version__
+from gateway.cli.certificates import certificates
 from gateway.cli.check import check
 from gateway.cli.demo import demo
+from gateway.cli.feed import feed_app
 from gateway.cli.lookup import lookup
 from gateway.cli.mapping import mapping_app
 from gateway.cli.output import errors, let_nothing_be_unprintable
+from gateway.cli.password import password
 from gateway.cli.read import read
 from gateway.cli.region import region_app
 from gateway.cli.replay import replay
+from gateway.cli.schemas import schemas_app
 from gateway.cli.serve import serve
 from gateway.cli.statuses import GOOD, status_of
+from gateway.cli.strangers import strangers
 from gateway.cli.token import token
 from gateway.errors import GatewayError
 from gateway.logs import set_up
@@ -39,11 +44,18 @@ COMMANDS: dict[Callable[..., None], str] = {
     replay: "Send messages to any end and tell what it answers.",
     lookup: "What is known under one band.",
     token: "Make a bearer token for a feed.",
+    password: "Make an account of a feed for the report web service.",
+    strangers: "Who knocks at the MLLP doors without being known.",
+    certificates: "Make TLS certificates to try things out with.",
     demo: "Run the invented day through a gateway.",
 }
 for command, purpose in COMMANDS.items():
     app.command(name=command.__name__, short_help=purpose)(command)
+app.add_typer(feed_app, name="feed", short_help="List the feeds, put one live or back on trial.")
 app.add_typer(region_app, name="region", short_help="Check a region file, or print its form.")
+app.add_typer(
+    schemas_app, name="schemas", short_help="Register the official schema and rule files, list or remove them."
+)
 app.add_typer(mapping_app, name="mapping", short_help="List the mappings there are, or print their form.")
 
 

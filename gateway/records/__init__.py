@@ -24,6 +24,7 @@ from gateway.records.base import (
     Level,
     Origin,
     Record,
+    Stage,
     Traffic,
 )
 from gateway.records.care_report import (
@@ -103,6 +104,7 @@ __all__ = [
     "ReviewState",
     "Sex",
     "Sighting",
+    "Stage",
     "Subscription",
     "Topic",
     "Traffic",

@@ -57,3 +57,10 @@ class Traffic(StrEnum):
 
     LIVE = "live"
     TEST = "test"  #: processing id T or D, a training band, or a feed on trial
+
+
+class Stage(StrEnum):
+    """Whether what a feed sends counts."""
+
+    TRIAL = "trial"  #: everything is done with it, but as test traffic
+    LIVE = "live"

@@ -84,6 +84,11 @@ class Database:
         return self._writer is not None and not self._closed and self._writer.alive
 
     @property
+    def keys(self) -> KeyRing:
+        """The keys of this database, to seal what is given away and must come back unchanged."""
+        return self._keys
+
+    @property
     def waiting(self) -> int:
         """How many writes wait for their turn, about."""
         return self._writer.waiting if self._writer is not None else 0

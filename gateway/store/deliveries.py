@@ -5,6 +5,8 @@
 * A claim is a lease. Whoever does not settle before it ends loses the delivery to the next who asks, and the
   settling of a lost claim changes nothing.
 * What is sent is written down at the first claim, sealed, and sent again unchanged however often.
+* Who asks says how far ahead a due time or a lease can lie at most. One that lies further was written before the
+  clock was set back, and means nothing: otherwise everything would stand still until the old time comes round again.
 * Settled means delivered, or held for a person. A held delivery does not keep back later ones: each
   notification tells the whole state of its episode, so a later one makes up for it.
 """
@@ -12,7 +14,7 @@
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
-from sqlalchemy import bindparam, case, exists, func, null, select, update
+from sqlalchemy import ColumnElement, bindparam, case, exists, func, null, or_, select, update
 
 from gateway.errors import GatewayFault
 from gateway.records import Delivery, DeliveryState, Record
@@ -21,6 +23,8 @@ from gateway.store.tables import DELIVERIES
 from gateway.store.times import from_micros, to_micros
 from gateway.store.transaction import Row, Tx
 
+UNKNOWN = timedelta.max  # every time that is written down is believed
+LAST = 2**63 - 1  # what both databases can compare with
 _C = DELIVERIES.c
 _COLUMNS = (
     _C.id,
@@ -44,13 +48,20 @@ _IS_FIRST = ~exists().where(
     _EARLIER.c.settled.is_(None),
 )
 _UNSETTLED = (_FIRST.c.subscription == bindparam("of"), _FIRST.c.settled.is_(None))
+
+
+def _is_come(time: ColumnElement[int]) -> ColumnElement[bool]:
+    """Whether a time has come, or lies too far ahead to mean anything."""
+    return or_(time <= bindparam("now"), time > bindparam("horizon"))
+
+
 _INSERT = Statement(insert_into(DELIVERIES))
 _CLAIM = Statement(
     update(DELIVERIES)
     .where(
         _C.id
         == select(_FIRST.c.id)
-        .where(*_UNSETTLED, _FIRST.c.state != "sending", _FIRST.c.due <= bindparam("now"), _IS_FIRST)
+        .where(*_UNSETTLED, _FIRST.c.state != "sending", _is_come(_FIRST.c.due), _IS_FIRST)
         .order_by(_FIRST.c.number)
         .limit(1)
         .with_for_update(skip_locked=True)
@@ -73,7 +84,7 @@ _READY = Statement(
     select(_FIRST.c.number)
     .where(
         *_UNSETTLED,
-        case((_FIRST.c.state == "sending", _FIRST.c.lease_until), else_=_FIRST.c.due) <= bindparam("now"),
+        _is_come(case((_FIRST.c.state == "sending", _FIRST.c.lease_until), else_=_FIRST.c.due)),
         _IS_FIRST,
     )
     .order_by(_FIRST.c.number)
@@ -111,7 +122,7 @@ _WAIT = Statement(
 )
 _RELEASE = Statement(
     update(DELIVERIES)
-    .where(_C.lease_until.is_not(None), _C.lease_until <= bindparam("now"))
+    .where(_C.lease_until.is_not(None), _is_come(_C.lease_until))
     .values(_LET_GO | {"state": "queued"})
 )
 _GIVE_BACK = Statement(
@@ -171,12 +182,16 @@ def queue(tx: Tx, deliveries: Sequence[Delivery]) -> None:
     )
 
 
-def claim(tx: Tx, subscription: str, *, now: datetime, worker: str, lease: timedelta) -> Claimed | None:
+def claim(
+    tx: Tx, subscription: str, *, now: datetime, worker: str, lease: timedelta, horizon: timedelta = UNKNOWN
+) -> Claimed | None:
     """Take the first delivery of a subscription that is due and may go; None when there is none.
 
-    "First" is by number. `attempts` counts this one. The lease ends at `now + lease`.
+    "First" is by number. `attempts` counts this one. The lease ends at `now + lease`; `horizon` is how far ahead
+    a due time can lie.
     """
-    row = tx.find(_CLAIM, of=subscription, now=to_micros(now), worker=worker, lease_end=to_micros(now + lease))
+    times = _times(now, horizon)
+    row = tx.find(_CLAIM, of=subscription, worker=worker, lease_end=to_micros(now + lease), **times)
     if row is None:
         return None
     return Claimed(delivery=_delivery(row), sealed=row[-1])
@@ -187,9 +202,9 @@ def open_payload(tx: Tx, claimed: Claimed) -> bytes | None:
     return None if claimed.sealed is None else tx.keys.open(claimed.sealed, place=_place(claimed.delivery.id))
 
 
-def is_ready(tx: Tx, subscription: str, *, now: datetime) -> bool:
+def is_ready(tx: Tx, subscription: str, *, now: datetime, horizon: timedelta = UNKNOWN) -> bool:
     """Whether there is something to claim, or a lease that has ended; quick however long the queue is."""
-    return tx.find(_READY, of=subscription, now=to_micros(now)) is not None
+    return tx.find(_READY, of=subscription, **_times(now, horizon)) is not None
 
 
 def next_due(tx: Tx, subscription: str) -> datetime | None:
@@ -261,9 +276,9 @@ def wait(
     return touched == 1
 
 
-def release_expired(tx: Tx, *, now: datetime) -> int:
+def release_expired(tx: Tx, *, now: datetime, horizon: timedelta = UNKNOWN) -> int:
     """Put every delivery whose lease has ended back into the queue; gives back how many."""
-    return tx.run(_RELEASE, now=to_micros(now))
+    return tx.run(_RELEASE, **_times(now, horizon))
 
 
 def give_back(tx: Tx, *, worker: str) -> int:
@@ -307,6 +322,11 @@ def count(tx: Tx) -> dict[tuple[str, DeliveryState], int]:
     """How many deliveries there are, by subscription and state."""
     found = tx.rows(_COUNTS)
     return {(subscription, DeliveryState(state)): int(number) for subscription, state, number in found}
+
+
+def _times(now: datetime, horizon: timedelta) -> dict[str, int | None]:
+    """What `_is_come` compares with."""
+    return {"now": to_micros(now), "horizon": min(to_micros(now) + horizon // timedelta(microseconds=1), LAST)}
 
 
 def _delivery(row: Row) -> Delivery:

@@ -13,7 +13,7 @@ from sqlalchemy import bindparam, func, literal_column, select
 
 from gateway.errors import GatewayFault
 from gateway.records import Record, Traffic
-from gateway.store import feeds
+from gateway.store import feeds, pieces
 from gateway.store.statements import Statement, insert_into
 from gateway.store.tables import MESSAGES
 from gateway.store.times import from_micros, to_micros
@@ -122,30 +122,50 @@ def add(tx: Tx, message: Message, raw: bytes | None) -> None:
     )
 
 
-def find_same(tx: Tx, *, feed: str, control_id: str, content_hash: bytes, traffic: Traffic) -> Message | None:
+def find_same(
+    tx: Tx, *, feed: str, control_id: str, content_hash: bytes, traffic: Traffic, since: datetime | None = None
+) -> Message | None:
     """Find the message that was kept when the same bytes came in before, as traffic of the same kind.
+
+    `since` bounds how long ago: control ids begin anew some day, and an old message may then be meant again.
 
     What a feed sent on trial and sends again once it is live comes for the first time.
     """
     found = (_message(row) for row in tx.rows(_SAME, content_hash=content_hash))
     wanted = (feed, control_id, traffic)
-    return next((each for each in found if (each.feed, each.control_id, each.traffic) == wanted), None)
+    return next(
+        (
+            each
+            for each in found
+            if (each.feed, each.control_id, each.traffic) == wanted and (since is None or each.received >= since)
+        ),
+        None,
+    )
+
+
+def find(tx: Tx, message_id: str) -> Message | None:
+    """Find one message by its id."""
+    row = tx.find(_GET, id=message_id)
+    return None if row is None else _message(row)
 
 
 def get(tx: Tx, message_id: str) -> Message:
     """Give back one message. Raises `GatewayFault` when there is none."""
-    row = tx.find(_GET, id=message_id)
-    if row is None:
+    found = find(tx, message_id)
+    if found is None:
         raise GatewayFault(f"messages: no message {message_id}")
-    return _message(row)
+    return found
 
 
 def get_raw(tx: Tx, message_id: str) -> bytes:
     """Give back the bytes as they arrived. Raises `GatewayFault` when there are none, or they were altered."""
     row = tx.find(_RAW, id=message_id)
-    if row is None or row[0] is None:
+    if row is not None and row[0] is not None:
+        return tx.keys.open(row[0], place=_place(message_id))
+    whole = pieces.gather(tx, message_id)
+    if whole is None:
         raise GatewayFault(f"messages: no content for message {message_id}")
-    return tx.keys.open(row[0], place=_place(message_id))
+    return whole
 
 
 def recent(tx: Tx, *, feed: str | None = None, limit: int = 50) -> list[Message]:

@@ -81,6 +81,49 @@ MESSAGES = Table(
     Index(None, "traffic", "received", "feed"),  # the status page counts a day from it alone
 )
 
+#: The bytes of a message too large for one value, in pieces of a fixed size. They are written before the message
+#: they belong to, so they name it without a foreign key.
+MESSAGE_PIECES = Table(
+    "message_pieces",
+    METADATA,
+    Column("message", Text, nullable=False),
+    Column("number", BigInteger, nullable=False),
+    Column("content", LargeBinary, nullable=False),
+    PrimaryKeyConstraint("message", "number"),
+)
+
+#: What was handed to the report web service, and its answer; `settled` is empty while that is not final.
+SUBMISSIONS = Table(
+    "submissions",
+    METADATA,
+    Column("handle", Text, primary_key=True),
+    Column("feed", Text, nullable=False),
+    Column("data_schema", BigInteger, nullable=False),
+    Column("schema_version", Text, nullable=False),
+    Column("code", BigInteger, nullable=False),
+    Column("received", BigInteger, nullable=False),
+    Column("settled", BigInteger),
+    Column("claimed_by", Text),
+    Column("lease_until", BigInteger),
+    Column("report", LargeBinary),
+    _partial("ix_submissions_waiting", "received", where="settled IS NULL"),
+    _partial("ix_submissions_reports", "settled", where="report IS NOT NULL"),
+)
+
+#: What an agency says about itself, the latest of it; a number is a number of the state that issued it.
+DEMOGRAPHICS = Table(
+    "demographics",
+    METADATA,
+    Column("state", Text, nullable=False),
+    Column("number", Text, nullable=False),
+    Column("traffic", Text, nullable=False),
+    Column("feed", Text, nullable=False),
+    Column("content_hash", LargeBinary, nullable=False),
+    Column("since", BigInteger, nullable=False),
+    Column("content", LargeBinary, nullable=False),
+    PrimaryKeyConstraint("state", "number", "traffic"),
+)
+
 #: Why a message could not be kept as a record or attributed to a feed, and whether somebody has seen to it.
 QUARANTINE = Table(
     "quarantine",
@@ -97,6 +140,22 @@ QUARANTINE = Table(
     _partial("ix_quarantine_open", "at", where="settled IS NULL"),
 )
 
+#: Who sends admission messages without being known; bounded, see `gateway.store.strangers`.
+STRANGERS = Table(
+    "strangers",
+    METADATA,
+    Column("door", Text, nullable=False),
+    Column("address", Text, nullable=False),
+    Column("application", Text, nullable=False),
+    Column("facility", Text, nullable=False),
+    Column("gathered", Boolean, nullable=False),
+    Column("code", Text, nullable=False),
+    Column("times", BigInteger, nullable=False),
+    Column("first_seen", BigInteger, nullable=False),
+    Column("last_seen", BigInteger, nullable=False),
+    PrimaryKeyConstraint("door", "address", "application", "facility", "gathered"),
+)
+
 #: Messages counted by feed and day (UTC), so that a page never counts the messages themselves.
 FEED_DAYS = Table(
     "feed_days",
@@ -109,6 +168,17 @@ FEED_DAYS = Table(
     Column("messages", BigInteger, nullable=False),
     Column("last_received", BigInteger, nullable=False),
     PrimaryKeyConstraint("feed", "traffic", "day", "kind", "outcome"),
+)
+
+#: Which stage each feed is on; `in_file` is what region.yaml said then, `who` put it there.
+FEED_STAGES = Table(
+    "feed_stages",
+    METADATA,
+    Column("feed", Text, primary_key=True),
+    Column("stage", Text, nullable=False),
+    Column("in_file", Text, nullable=False),
+    Column("since", BigInteger, nullable=False),
+    Column("who", Text, nullable=False),
 )
 
 #: A feed's work list: one row for each thing found at one place, however often it was found.
@@ -357,6 +427,14 @@ AUDIT = Table(
     Column("records", Text, nullable=False),
     Column("why", Text, nullable=False),
     Column("hash", LargeBinary, nullable=False),
+)
+
+#: One row, written to see whether the database can be written.
+PULSE = Table(
+    "pulse",
+    METADATA,
+    Column("number", BigInteger, primary_key=True, autoincrement=False),
+    Column("at", BigInteger, nullable=False),
 )
 
 #: Who may sign in to the pages; `password_hash` is an Argon2 string with its own salt and costs.

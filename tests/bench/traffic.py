@@ -5,16 +5,20 @@ numbers of its own, written by the fixtures' own writer. What belongs to one vis
 """
 
 import sys
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import count, islice
 from pathlib import Path
+from typing import Any
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 sys.path.insert(0, str(FIXTURES))
 
 from yarrowfen.day import Day  # noqa: E402  the writer lies beside what it writes, not on the path
 from yarrowfen.ordinary import RUNS, plain_run  # noqa: E402
-from yarrowfen.places import AGENCIES  # noqa: E402
+from yarrowfen.places import AGENCIES, DIALECTS, FACILITIES  # noqa: E402
+
+SERIES = 100_000  # numbers of every kind that one series may use up
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,13 +30,20 @@ class Run:
     admissions: tuple[bytes, ...]
 
 
-def fresh_runs(number: int) -> list[Run]:
-    """Give back so many runs that no other has anything in common with but the places."""
+def fresh_runs(number: int, *, series: int = 0) -> list[Run]:
+    """Give back so many runs that no other has anything in common with but the places, not of another series either."""
+    return [run for _, run in islice(fresh_cases(series=series), number)]
+
+
+def fresh_cases(*, series: int = 0) -> Iterator[tuple[dict[str, Any], Run]]:
+    """Give back such runs without end, each with what it must become in the words of `expected.yaml`."""
     day = Day()
-    rows = ((f"{name}-again-{again}", *rest) for again in count() for name, *rest in RUNS)
-    for row in islice(rows, number):
-        plain_run(day, row)
-    return [_run(day, case["files"]) for case in day.cases]
+    day.counters = dict.fromkeys((*FACILITIES, *AGENCIES, *DIALECTS, "incident"), series * SERIES)
+    for again in count(series * SERIES):
+        for name, *rest in RUNS:
+            plain_run(day, (f"{name}-again-{again}", *rest))
+            case = day.cases[-1]
+            yield case, _run(day, case["files"])
 
 
 def _run(day: Day, files: list[str]) -> Run:

@@ -2,12 +2,11 @@
 
 import json
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import pytest
-import structlog
 
 from gateway.cli.main import main
 
@@ -37,9 +36,8 @@ Bandgate = Callable[..., Said]
 
 
 @pytest.fixture
-def bandgate(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Iterator[Bandgate]:
+def bandgate(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Bandgate:
     """Run `bandgate` with these arguments in this process, through the same function as the installed command."""
-    kept = structlog.get_config()
 
     def call(*arguments: object) -> Said:
         monkeypatch.setattr(sys, "argv", ["bandgate", *map(str, arguments)])
@@ -49,5 +47,4 @@ def bandgate(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
         assert "Traceback" not in err
         return Said(int(left.value.code or 0), out, err)
 
-    yield call
-    structlog.configure(**kept)
+    return call

@@ -13,6 +13,7 @@ import jsonschema_rs
 import pytest
 
 from gateway.intake import Intake
+from gateway.keeping import Keeping
 from gateway.region import read_region
 from gateway.store.database import Database
 from tests.cli.conftest import FIXTURES, REGION, Bandgate
@@ -68,7 +69,7 @@ def data(tmp_path_factory: pytest.TempPathFactory) -> Path:
     ids = count(1)
     url = f"sqlite:///{folder / 'gateway.db'}"
     with Database.open(url, key_file=folder / "gateway.key", now=NOW) as database:
-        intake = Intake(region, database, clock=lambda: NOW, new_id=lambda: f"id-{next(ids)}")
+        intake = Intake(region, Keeping(region, database, lambda: f"id-{next(ids)}"), clock=lambda: NOW)
         for case in ("chest-pain-1", "stroke-1", "narrative-only", "exercise"):
             for file in CASES[case]["files"]:
                 asyncio.run(_take(intake, FIXTURES / file))

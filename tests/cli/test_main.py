@@ -23,8 +23,11 @@ from tests.fixtures.committed import SHARED, needs_standards
 ROOT = FIXTURES.parent
 COMMAND = Path(sys.executable).parent / "bandgate"
 COMMANDS = [
-    ["serve"], ["check"], ["read"], ["replay"], ["lookup"], ["token"], ["demo"],
-    ["region", "schema"], ["region", "check"], ["mapping", "schema"], ["mapping", "list"],
+    ["serve"], ["check"], ["read"], ["replay"], ["lookup"], ["token"], ["password"], ["demo"],
+    ["strangers"], ["certificates"],
+    ["region", "schema"], ["region", "check"], ["region", "suggest"], ["mapping", "schema"], ["mapping", "list"],
+    ["schemas", "add"], ["schemas", "list"], ["schemas", "remove"],
+    ["feed", "list"], ["feed", "live"], ["feed", "trial"],
 ]  # fmt: skip
 
 
@@ -99,7 +102,7 @@ def test_the_module_is_the_command_too() -> None:
 def test_every_command_is_looked_at_here() -> None:
     own = {command.name or "" for command in app.registered_commands}
     groups = {group.name: group.typer_instance for group in app.registered_groups}
-    assert groups.keys() == {"region", "mapping"}
+    assert groups.keys() == {"feed", "region", "mapping", "schemas"}
     assert {words[0] for words in COMMANDS} == own | groups.keys()
 
 
@@ -145,6 +148,8 @@ def test_help_itself_and_no_command() -> None:
         ["region"],
         ["region", "chekc"],
         ["token"],
+        ["strangers"],
+        ["certificates"],
     ],
     ids=" ".join,
 )

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from lxml import etree
 
 from gateway.adapters.care_reports import reports
+from gateway.adapters.report_payload import PIECE
 from gateway.bands.scheme import Scheme
 from gateway.errors import ConfigurationFault, UnreadableMessage
 from gateway.mapping.care_reports import CareReportReader, compile_care_reports
@@ -272,6 +273,16 @@ def test_an_empty_element_should_say_why(read: Read) -> None:
     record = read("<eTimes>" + nil("eTimes.07") + nil("eTimes.09", NV="7701001") + "</eTimes>")
     (found,) = [finding for finding in record.findings if finding.code == "report-nil-without-reason"]
     assert found.path == f"{PLACE}/eTimes/eTimes.07"
+
+
+@pytest.mark.parametrize("size", [1, 2 * PIECE], ids=["short", "long"])
+def test_an_empty_element_of_the_header_should_say_why_too(read: Read, size: int) -> None:
+    """NEMSIS rule nemSch_e001; a long file has forgotten its Header by then."""
+    narrative = f"<eNarrative><eNarrative.01>{'x' * size}</eNarrative.01></eNarrative>"
+    whole = data_set(header(report(narrative)))
+    found = read(whole.replace(b"<dAgency.04>99</dAgency.04>", b"<dAgency.04/>")).findings
+    place = "/EMSDataSet/Header[1]/DemographicGroup/dAgency.04"
+    assert [each.path for each in found if each.code == "report-nil-without-reason"] == [place]
 
 
 def test_a_vital_sign_keeps_why_there_is_none(read: Read) -> None:

@@ -95,6 +95,30 @@ def test_nothing_is_claimed_before_it_is_due(database: Database, homes: list[str
     assert claimed(database, late=5).id == made.id
 
 
+@pytest.mark.parametrize(("late", "is_believed"), [(60, True), (61, False)])
+def test_a_due_time_beyond_the_horizon_means_nothing(
+    database: Database, homes: list[str], late: float, is_believed: bool
+) -> None:
+    """Common practice, no source: what lies further ahead than any wait was written before the clock was set back."""
+    made = delivery(1, homes[0], late=late)
+    database.write(lambda tx: deliveries.queue(tx, [made]))
+    horizon = 60 * SECOND
+    assert database.read(lambda tx: deliveries.is_ready(tx, SUB, now=NOW, horizon=horizon)) is not is_believed
+    found = database.write(lambda tx: deliveries.claim(tx, SUB, now=NOW, worker="w", lease=LEASE, horizon=horizon))
+    assert (found is None) is is_believed
+
+
+def test_a_lease_beyond_the_horizon_has_ended(database: Database, homes: list[str]) -> None:
+    queue(database, homes[0])
+    claimed(database)  # for a minute
+
+    def release(horizon: float) -> int:
+        return database.write(lambda tx: deliveries.release_expired(tx, now=NOW, horizon=horizon * SECOND))
+
+    assert release(60) == 0
+    assert release(59.9) == 1
+
+
 def test_a_delivery_put_off_keeps_back_its_episode_until_it_is_due(database: Database, homes: list[str]) -> None:
     first, second = queue(database, homes[0], homes[0])
     claimed(database)

@@ -20,6 +20,7 @@ from gateway.store.transaction import Tx
 ROOT = Path(__file__).parent.parent.parent
 FIXTURES = ROOT / "fixtures"
 START = 60  # seconds a start may take on a busy machine
+PREPARED = "import sys; from gateway.cli.main import main; sys.stdin.readline() and main()"
 
 
 @dataclass
@@ -29,20 +30,51 @@ class Gateway:
     region: Path
     data: Path
     arguments: list[str] = field(default_factory=list)
+    around: list[str] = field(default_factory=list)  #: a command that runs the gateway's own
     doors: dict[str, str] = field(default_factory=dict)
     process: subprocess.Popen[bytes] | None = None
+    spare: subprocess.Popen[bytes] | None = None  #: a process that has loaded its program, and waits to be the next
 
     def start(self) -> "Gateway":
-        command = [sys.executable, "-m", "gateway", "serve", "--region", str(self.region), "--data", str(self.data)]
+        self.launch()
+        return self.wait()
+
+    def launch(self) -> None:
+        """Begin to start; what comes next is `wait`, or `stop` for one that shall not get so far."""
+        if self.spare is None:
+            self.process = self._spawn("-m", "gateway")
+            return
+        assert self.spare.stdin is not None
+        self.spare.stdin.write(b"\n")
+        self.spare.stdin.close()
+        self.process, self.spare = self.spare, None
+
+    def prepare(self) -> None:
+        """Let the next process load its program already, most of what a start takes; it goes on at `launch`."""
+        self.spare = self._spawn("-c", PREPARED, stdin=subprocess.PIPE)
+
+    def dismiss(self) -> None:
+        """End the process that waits, if there is one: it sees that nobody will tell it to begin."""
+        if self.spare is not None:
+            self.spare.communicate(timeout=START)
+            self.spare = None
+
+    def _spawn(self, *program: str, stdin: int | None = None) -> "subprocess.Popen[bytes]":
+        served = ["serve", "--region", str(self.region), "--data", str(self.data)]
         ports = ["--mllp-port", "0", "--port", "0", *self.arguments]
         with (self.data.parent / "gateway.log").open("ab") as told:
-            self.process = subprocess.Popen(
-                command + ports,
+            return subprocess.Popen(
+                [*self.around, sys.executable, *program, *served, *ports],
                 cwd=ROOT,
+                stdin=stdin,
                 stdout=subprocess.PIPE,
                 stderr=told,
                 env={**os.environ, "PYTHONUNBUFFERED": "1"},
             )
+
+    def wait(self) -> "Gateway":
+        """Wait until the doors are open."""
+        assert self.process is not None
         assert self.process.stdout is not None
         line = self.process.stdout.readline()
         assert line, f"the gateway did not start: {self.log()[-2000:]}"
@@ -108,6 +140,7 @@ def running(
     try:
         yield gateway
     finally:
+        gateway.dismiss()
         if gateway.process is not None:
             gateway.stop()
 
