@@ -13,7 +13,8 @@
     │   └── Lost               no answer, or "not now": sent again later
     ├── Unreachable            the other end of a command could not be reached
     └── GatewayFault           our own fault: answer "try again" and wake someone
-        └── StoreUnavailable   the database cannot be written or read now
+        ├── StoreUnavailable   the database cannot be written or read now
+        └── NotKept            another process of ours could not keep a message, and has logged why
 
 No message of this tree ever carries a person's data: it names the place, never the value.
 """
@@ -52,7 +53,8 @@ class SenderFault(GatewayError):
         self.hl7_code = hl7_code
 
     def __str__(self) -> str:
-        where = self.path if self.line is None else f"{self.path} (line {self.line})".lstrip()
+        line = "" if self.line is None else f"line {self.line}"
+        where = f"{self.path} ({line})" if self.path and line else self.path or line
         return ": ".join(part for part in (where, self.message, self.remedy) if part)
 
 
@@ -129,3 +131,7 @@ class GatewayFault(GatewayError):
 
 class StoreUnavailable(GatewayFault):
     """The database cannot be written or read now."""
+
+
+class NotKept(GatewayFault):
+    """Another process of ours could not keep a message; it has logged why, and who called it need not."""

@@ -19,8 +19,9 @@ from itertools import count
 
 import msgspec
 
-from gateway.errors import GatewayFault
+from gateway.errors import GatewayFault, NotKept
 from gateway.keeping import Keeper, ReadMessage, Refused, Settled
+from gateway.logs import log
 from gateway.records import Stage
 
 LENGTH = 4  # bytes that say how long the next thing is
@@ -42,11 +43,11 @@ class Refuse(msgspec.Struct, frozen=True, tag="refuse"):
 
 
 class Became(msgspec.Struct, frozen=True, tag="became"):
-    """What became of a message: settled (None for a refused one), or the kind of fault that kept us from it."""
+    """What became of a message: settled (None for a refused one), or nothing at all: it was not kept."""
 
     number: int
     settled: Settled | None = None
-    fault: str | None = None
+    is_kept: bool = True
 
 
 class Stages(msgspec.Struct, frozen=True, tag="stages"):
@@ -149,14 +150,14 @@ class FarKeeper:
         self._waiting: dict[int, asyncio.Future[Settled | None]] = {}
 
     async def keep(self, message: ReadMessage) -> Settled:
-        """Hand a message over; returns after its commit. Raises `GatewayFault` when it was not kept."""
+        """Hand a message over; returns after its commit. Raises `NotKept` when it was not."""
         number = next(self._numbers)
         settled = await self._answer(number, Keep(number, message))
         assert settled is not None, "a kept message is settled"
         return settled
 
     async def refuse(self, refused: Refused) -> None:
-        """Hand over a message for the quarantine. Raises `GatewayFault` when that failed."""
+        """Hand over a message for the quarantine. Raises `NotKept` when that failed."""
         number = next(self._numbers)
         await self._answer(number, Refuse(number, refused))
 
@@ -165,10 +166,10 @@ class FarKeeper:
         waiting = self._waiting.pop(became.number, None)
         if waiting is None or waiting.done():
             return
-        if became.fault is None:
+        if became.is_kept:
             waiting.set_result(became.settled)
         else:
-            waiting.set_exception(GatewayFault(f"not kept: {became.fault}"))
+            waiting.set_exception(NotKept("the keeping process could not keep it"))
 
     async def _answer(self, number: int, thing: Keep | Refuse) -> Settled | None:
         waiting: asyncio.Future[Settled | None] = asyncio.get_running_loop().create_future()
@@ -199,7 +200,12 @@ async def _settle(line: Line, keeper: Keeper, thing: Keep | Refuse) -> None:
             await keeper.refuse(thing.refused)
             became = Became(thing.number)
     except Exception as error:  # noqa: BLE001  whatever we did wrong, the sender must not wait for ever
-        became = Became(thing.number, fault=type(error.__cause__ or error).__name__)
+        kind = type(error.__cause__ or error).__name__
+        if isinstance(error, GatewayFault):
+            log("store_failed", level="error", error=kind)
+        else:
+            log("request_failed", level="error", error=kind)
+        became = Became(thing.number, is_kept=False)
     line.send(became)
 
 

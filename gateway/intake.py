@@ -28,7 +28,7 @@ from gateway.adapters.acknowledgements import (
     salvage_header,
 )
 from gateway.attribution import Caller
-from gateway.errors import GatewayFault, SenderFault, UnknownSender
+from gateway.errors import GatewayFault, NotKept, SenderFault, UnknownSender
 from gateway.keeping import Keeper, Keeping, KeptReport, ReadMessage, Refused, first_error, log_kept
 from gateway.logs import log
 from gateway.reading import ReadAdmission, read_admission
@@ -142,10 +142,10 @@ class AdmissionIntake:
     def _not_now(self, header: Header, error: Exception, style: Style = Style.AUTO) -> tuple[bytes, ...]:
         """The answer to a message that a fault of ours kept us from taking; the log gets the kind of fault alone."""
         kind = type(error.__cause__ or error).__name__
-        if isinstance(error, GatewayFault):
-            log("store_failed", level="error", error=kind)
-        else:
+        if not isinstance(error, GatewayFault):
             log("request_failed", level="error", error=kind)
+        elif not isinstance(error, NotKept):
+            log("store_failed", level="error", error=kind)
         return self._answers(header, Outcome.LATER, style, TRY_LATER)
 
     def _answers(

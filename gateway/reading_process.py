@@ -47,6 +47,7 @@ class ReadingProcess:
         """Take what has been started."""
         self._process = process
         self._line = line
+        self._is_stopping = False
 
     @contextlib.asynccontextmanager
     async def opened(self, wanted: Open, keeper: Keeper) -> AsyncIterator[None]:
@@ -55,14 +56,24 @@ class ReadingProcess:
         Raises `UsageFault` for a door that cannot be opened, `GatewayFault` when the process has ended.
         """
         heard: asyncio.Future[Opened | NotOpened] = asyncio.get_running_loop().create_future()
-        self.task = asyncio.create_task(keep_for(self._line, keeper, heard.set_result), name="reading-process")
+        self.task = asyncio.create_task(self._keep(keeper, heard), name="reading-process")
         try:
             self._line.send(wanted)
             self.addresses = await _addresses(heard, self.task)
             yield
         finally:
+            self._is_stopping = True
             self._line.send(Stop())
             await asyncio.wait([self.task], timeout=2 * GRACE + LEAVING)
+
+    async def _keep(self, keeper: Keeper, heard: "asyncio.Future[Opened | NotOpened]") -> None:
+        """Keep what it hands over. Raises `GatewayFault` when it ends though nobody has asked it to."""
+        await keep_for(self._line, keeper, heard.set_result)
+        if self._is_stopping or (heard.done() and isinstance(heard.result(), NotOpened)):
+            return
+        status = await self._process.wait()
+        how = f"killed by {signal.Signals(-status).name}" if status < 0 else f"status {status}"
+        raise GatewayFault(f"the process that reads HL7 v2 has ended ({how}): start again, and look for lack of memory")
 
     def set_stages(self, stages: Mapping[str, Stage]) -> None:
         """Let feeds have these stages from the next message on."""
@@ -94,7 +105,7 @@ async def _addresses(heard: "asyncio.Future[Opened | NotOpened]", task: asyncio.
     first: list[asyncio.Future[Any]] = [heard, task]
     await asyncio.wait(first, return_when=asyncio.FIRST_COMPLETED)
     if not heard.done():
-        raise GatewayFault("the reading process ended before its doors were open")
+        task.result()  # raises why it has ended
     said = heard.result()
     if isinstance(said, NotOpened):
         raise UsageFault(said.says)

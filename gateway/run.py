@@ -272,6 +272,8 @@ async def _until_stopped(stop: asyncio.Event, tasks: list[asyncio.Task[None]]) -
     for task in done - {waiting}:
         error = task.exception()
         log("worker_failed", level="error", worker=task.get_name(), error=type(error).__name__)
+        if isinstance(error, GatewayFault):
+            raise error
         raise GatewayFault(f"{task.get_name()} stopped: {type(error).__name__}") from error
 
 

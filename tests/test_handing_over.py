@@ -10,6 +10,7 @@ from collections.abc import AsyncIterator, Callable, Coroutine
 from contextlib import asynccontextmanager
 from typing import Any
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -92,12 +93,17 @@ def test_many_at_once_get_each_its_own_answer(house: House) -> None:
     assert len(house.quarantined()) == 2
 
 
-def test_what_cannot_be_kept_is_told_as_such_and_quotes_nothing(house: House, url: str) -> None:
+def test_what_cannot_be_kept_is_told_as_such_and_logged_once_where_the_reason_is_known(
+    house: House, url: str, capsys: pytest.CaptureFixture[str]
+) -> None:
     async def work(far: FarKeeper, _: Line) -> bytes:
         return await taken(house, far, A04)
 
     with refusing(url, "visits"):
         answer, _ = asyncio.run(handed_over(house.intake.keeping, work))
+    (told,) = [line for line in capsys.readouterr().out.splitlines() if "_failed" in line]
+    assert "store_failed" in told
+    assert "NotKept" not in told
     assert b"MSA|AR|" in answer
     assert b"send it again later" in answer
     assert not house.messages()
@@ -122,9 +128,25 @@ def test_nobody_answers_for_a_keeping_process_that_is_gone(house: House) -> None
     asyncio.run(work())
 
 
+def test_a_mistake_of_ours_in_the_keeping_process_is_logged_as_one(
+    house: House, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def broken() -> str:
+        raise ZeroDivisionError
+
+    async def work(far: FarKeeper, _: Line) -> bytes:
+        return await taken(house, far, A04)
+
+    answer, _ = asyncio.run(handed_over(House(house.database, new_id=broken).intake.keeping, work))
+    assert b"send it again later" in answer
+    (told,) = [line for line in capsys.readouterr().out.splitlines() if "_failed" in line]
+    assert "request_failed" in told
+    assert "ZeroDivisionError" in told
+
+
 def test_an_answer_to_nobody_is_nobody_s(house: House) -> None:
     async def work(far: FarKeeper, keeping: Line) -> bytes:
-        keeping.send(Became(99, fault="OSError"))
+        keeping.send(Became(99, is_kept=False))
         return await taken(house, far, A04)
 
     answer, _ = asyncio.run(handed_over(house.intake.keeping, work))

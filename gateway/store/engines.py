@@ -80,7 +80,7 @@ class SqliteEngine:
         connection.execute("PRAGMA foreign_keys = ON")
         connection.execute("PRAGMA cache_size = -65536")  # KiB
         connection.execute("PRAGMA temp_store = MEMORY")  # what a savepoint needs to roll back is no file
-        connection.execute("PRAGMA wal_autocheckpoint = 16000")  # pages: 64 MiB of log between two checkpoints
+        connection.execute("PRAGMA wal_autocheckpoint = 4000")  # pages: a commit that folds 16 MiB keeps nobody long
         return connection
 
     def connect_reader(self) -> Any:

@@ -59,7 +59,7 @@ def test_a_gateway_without_its_reading_process_ends_and_says_so(tmp_path: Path) 
         os.kill(reading_process(gateway), signal.SIGKILL)
         assert gateway.process is not None
         assert gateway.process.wait(30) != 0
-        assert "reading-process" in gateway.log()
+        assert "the process that reads HL7 v2 has ended (killed by SIGKILL): start again" in gateway.log()
         gateway.process.stdout.close()  # type: ignore[union-attr]
         gateway.process = None
 
