@@ -31,7 +31,7 @@ def messages_in(source: Readable, *, limit: int) -> Iterator[bytes]:
         *whole, rest = _cut(held, searched)
         for piece in whole:
             yield from _messages(piece, limit)
-        held, searched = rest, max(1, len(rest) - _OVERLAP)
+        held, searched = rest, max(0, len(rest) - _OVERLAP)
         if len(held) > limit + PIECE:
             raise _too_large()
     yield from _messages(held, limit)

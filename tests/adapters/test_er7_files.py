@@ -94,6 +94,13 @@ def test_an_endless_message_is_not_gathered(monkeypatch: pytest.MonkeyPatch) -> 
     assert source.given < 20_000
 
 
+@pytest.mark.parametrize("size", [1, 2, 5])
+def test_marks_of_byte_order_before_the_first_message_are_cut_off_in_small_reads_too(size: int) -> None:
+    """A second mark is no part of the message: how the bytes come decides nothing."""
+    data = b"\xef\xbb\xbf\xef\xbb\xbf" + DAY[0]
+    assert list(messages_in(Dribble(data, size), limit=LIMIT)) == cut(data) == [b"\xef\xbb\xbf", DAY[0]]
+
+
 PIECES = st.sampled_from(
     [b"\r", b"\n", b"\r\n", b" ", b"\x0b", b"\x1c", b"BTS|1\r", b"BHS|^~\\&\r", b"x", b"\xef\xbb\xbf"]
 )
