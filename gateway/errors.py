@@ -53,7 +53,8 @@ class SenderFault(GatewayError):
         self.hl7_code = hl7_code
 
     def __str__(self) -> str:
-        where = self.path if self.line is None else f"{self.path} (line {self.line})".lstrip()
+        line = "" if self.line is None else f"line {self.line}"
+        where = f"{self.path} ({line})" if self.path and line else self.path or line
         return ": ".join(part for part in (where, self.message, self.remedy) if part)
 
 

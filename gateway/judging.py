@@ -10,14 +10,14 @@
 """
 
 import asyncio
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
 from typing import BinaryIO, NamedTuple, Protocol
 
 from gateway.adapters.report_checks import DEMOGRAPHICS, Checked, Role
-from gateway.adapters.report_service import SAME_FILE, ReportLine, Status, SubmitReport
+from gateway.adapters.report_service import FULLER_STAYS, NOTHING_NEW, SAME_FILE, ReportLine, Status, SubmitReport
 from gateway.demographics import keep_demographics
 from gateway.errors import SenderFault, TooLarge, UnknownSender, UnreadableMessage
 from gateway.findings import FINDINGS
@@ -105,9 +105,17 @@ class Judge:
             broken = Verdict(Status.ERROR_RULE, _report(checked))
             return await self._refuse(payload, submitted, _fault_of(broken, checked), broken)
         lines = (*map(_line, kept), *(ReportLine(uuid, "left out") for uuid in checked.failed_uuids))
-        notes = (SAME_FILE,) if all(each.outcome is ReportOutcome.UNCHANGED for each in kept) else ()
+        notes = await self._notes(payload, submitted, kept)
         code = Status.PARTLY_IMPORTED if left_out else _imported(checked)
         return Verdict(code, _report(checked, reports=lines, notes=notes))
+
+    async def _notes(self, payload: BinaryIO, submitted: Submitted, kept: Sequence[KeptReport]) -> tuple[str, ...]:
+        """Why nothing was changed, where nothing was: other bytes may say nothing new too."""
+        if any(each.outcome is not ReportOutcome.UNCHANGED for each in kept):
+            return ()
+        if await self._is_there(payload, submitted):
+            return (SAME_FILE,)
+        return tuple(dict.fromkeys(FULLER_STAYS if each.is_cut_down else NOTHING_NEW for each in kept))
 
     async def _keep_demographics(self, payload: BinaryIO, submitted: Submitted, checked: Checked) -> Verdict:
         feed = submitted.feed
@@ -130,12 +138,12 @@ class Judge:
         return verdict
 
     async def _is_there(self, payload: BinaryIO, submitted: Submitted) -> bool:
-        """Whether the same bytes were kept before, as live or as test traffic."""
+        """Whether the same bytes were kept before, live or test; what this submission itself kept is no other."""
         _, digest = await asyncio.to_thread(measure, payload)
         name = submitted.feed.name
         same = partial(messages.find_same, feed=name, control_id="", content_hash=digest)
         found = [await self.database.aread(partial(same, traffic=traffic)) for traffic in Traffic]
-        return any(found)
+        return any(each is not None and each.id != submitted.handle for each in found)
 
 
 def _terms(submitted: Submitted, left_out: frozenset[str] = frozenset()) -> Terms:

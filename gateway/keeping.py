@@ -42,11 +42,15 @@ class ReportOutcome(StrEnum):
 
 
 class KeptReport(NamedTuple):
-    """One care report of a payload after the commit; `name` is its UUID or number."""
+    """One care report of a payload after the commit; `name` is its UUID or number.
+
+    `is_cut_down` tells that only the national elements came, where more is known of the report.
+    """
 
     name: str
     outcome: ReportOutcome
     findings: tuple[Finding, ...]
+    is_cut_down: bool = False
 
 
 class ReadMessage(msgspec.Struct, frozen=True, kw_only=True):
@@ -236,7 +240,8 @@ class Keeping:
                 traffic=report.traffic,
             )
         if unchanged:
-            return KeptReport(name, ReportOutcome.UNCHANGED, report.findings)
+            is_cut_down = report.partial and not newest.partial
+            return KeptReport(name, ReportOutcome.UNCHANGED, report.findings, is_cut_down)
         at, now = time_of_report(newest, message.received), message.received
         if old is None:
             stored = reports.add(tx, newest, report_id=self.new_id(), message=message.id, event_time=at, at=now)

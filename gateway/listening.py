@@ -23,7 +23,7 @@ from gateway.region import Listener, Region
 from gateway.region_mistakes import LOOPBACK
 
 LOOK_EVERY = 10.0  # seconds between two looks at the files of certificates
-DOOR = "mllp"  # what messages of the door of `serve` are marked with; those of a listener have its name behind
+DOOR = "mllp"  # what messages of the door of `serve` are marked with; for those of a listener see `Listener.door`
 GRACE = 10.0  # seconds that open messages have to finish when stopping
 
 
@@ -118,7 +118,7 @@ async def _open(port: Port, admissions: AdmissionIntake, region: Region, capacit
 
 
 def _port_of(listener: Listener) -> Port:
-    door, certificate = f"{DOOR}-{listener.name}", None
+    certificate = None
     if listener.tls is not None:
         files = CertificateFiles(
             certificate=listener.tls.certificate,
@@ -128,7 +128,9 @@ def _port_of(listener: Listener) -> Port:
         )
         certificate = ServedCertificate(f"listener {listener.name}", files)
     says, option = f"listener {listener.name}", f"port of the listener {listener.name} in region.yaml"
-    return Port(door, listener.host, listener.port, says, option, certificate, listener.feed, listener.frame_end)
+    return Port(
+        listener.door, listener.host, listener.port, says, option, certificate, listener.feed, listener.frame_end
+    )
 
 
 def cannot_listen(door: str, host: str, port: int, option: str, error: OSError) -> UsageFault:

@@ -35,7 +35,7 @@ EVENTS: dict[str, frozenset[str]] = {
         "submission_settled": "feed code milliseconds",
         "stage_changed": "feed stage",
         "file_taken": "feed outcome records findings milliseconds",
-        "folder_closed": "feed why",
+        "folder_closed": "feed folder why",
         "folder_open": "feed",
         "delivery_made": "delivery subscription attempt milliseconds",
         "delivery_lost": "delivery subscription attempt reason wait_seconds",

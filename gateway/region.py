@@ -8,16 +8,17 @@ and of the mappings, all come at once; only what is free of them is put together
 
 import hashlib
 import hmac
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import timedelta
+from itertools import chain
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from gateway.adapters.acknowledgements import Style
 from gateway.adapters.mllp import FrameEnd
 from gateway.bands.scheme import Scheme
-from gateway.documents import read_document
+from gateway.documents import Mistake, read_document
 from gateway.errors import ConfigurationFault
 from gateway.linking.evidence import Rules
 from gateway.mapping.admissions import AdmissionReader, compile_admissions
@@ -38,6 +39,7 @@ from gateway.region_file import (
     TlsEntry,
 )
 from gateway.region_mistakes import find_mistakes, scheme_of
+from gateway.region_paths import find_absent
 from gateway.settings import Settings
 from gateway.text_files import read_text
 
@@ -98,6 +100,11 @@ class Listener:
     feed: str | None
     frame_end: FrameEnd
 
+    @property
+    def door(self) -> str:
+        """What is noted of messages that come in there, as the door they came by."""
+        return f"mllp-{self.name}"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Region:
@@ -150,11 +157,22 @@ class Region:
 
 def read_region(path: Path) -> Region:
     """Give back the region of a file. Raises `ConfigurationFault` with every mistake of it and of its mappings."""
+    return _read(path, lambda *_: ())
+
+
+def check_region(path: Path) -> Region:
+    """Give back the region of a file as `read_region` does; a folder or certificate that is not there is a mistake."""
+    return _read(path, find_absent)
+
+
+def _read(path: Path, look: Callable[[RegionFile, Path], Iterable[Mistake]]) -> Region:
+    """The region of a file; `look` gives further mistakes of what the file says, told with its folder."""
     text = read_text(path)
     folders = read_mapping_folders([path.parent / "mappings", shipped("mappings")])
     try:
         document = read_document(text, RegionFile, file=str(path))
-        faults = document.find_faults(find_mistakes(document.content, folders))
+        more = look(document.content, path.parent)
+        faults = document.find_faults(chain(find_mistakes(document.content, folders), more))
     except ConfigurationFault as error:
         raise ConfigurationFault([*error.faults, *folders.faults]) from None
     if faults or folders.faults:

@@ -117,8 +117,7 @@ class ReportIntake:
 
     def _read_through(self, payload: _Payload) -> _Read:
         if self.schema is not None and not payload.terms.is_checked:
-            payload.source.seek(0)
-            found = validate(payload.source.read(), self.schema)
+            found = validate(payload.source, self.schema, limits=self._limits())
             if found:
                 raise InvalidReport(found)
         kinds: Counter[Traffic] = Counter()
@@ -134,10 +133,12 @@ class ReportIntake:
 
     def _reports(self, payload: _Payload) -> Iterator[CareReport]:
         payload.source.seek(0)
-        limits = Limits(size=self.region.settings.care_report_bytes)
-        for read in read_reports(self.region, payload.source, feed=payload.feed, limits=limits):
+        for read in read_reports(self.region, payload.source, feed=payload.feed, limits=self._limits()):
             if read.report.uuid is None or read.report.uuid.lower() not in payload.terms.left_out:
                 yield read.report
+
+    def _limits(self) -> Limits:
+        return Limits(size=self.region.settings.care_report_bytes)
 
     # ── keeping ────────────────────────────────────────────────────────────────────────────────
 

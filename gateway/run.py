@@ -31,6 +31,7 @@ from gateway.deliveries import DeliveryWorker
 from gateway.doors.certificates import CertificateFiles, ServedCertificate
 from gateway.doors.folder import FolderDoor, folder_doors
 from gateway.doors.http_connections import limited_http
+from gateway.doors.rates import buckets
 from gateway.doors.report_service import ReportService
 from gateway.doors.service_accounts import ServiceAccounts
 from gateway.errors import GatewayFault
@@ -182,7 +183,7 @@ def _report_service(intake: Intake, checks: Checks) -> ReportService:
         holder=f"submissions-{secrets.token_hex(4)}",
     )
     accounts = ServiceAccounts(region, Passwords(), Attempts(region.settings.sign_in_attempts), clock)
-    return ReportService(region, taking, accounts)
+    return ReportService(region, taking, accounts, buckets(region.settings.feed_requests_per_second))
 
 
 def _make_first_account(database: Database, tell: Callable[[str], None]) -> None:

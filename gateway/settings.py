@@ -75,7 +75,9 @@ class Settings(Section):
         200, gt=0, description="HTTP requests a feed may send on average; twice as many at once"
     )
     address_requests_per_second: float = Field(
-        400, gt=0, description="HTTP requests of feeds from one address on average; twice as many at once"
+        400,
+        gt=0,
+        description="HTTP requests from one address on average, those for its health apart; twice as many at once",
     )
     http_connections: int = Field(2000, ge=1, description="HTTP connections taken in all")
     request_seconds: float = Field(

@@ -7,11 +7,13 @@
 * A submission is claimed by a lease that is renewed while it is worked on; with several gateways on one database each
   is worked on by one. Judging twice does no harm: reports that are there already say nothing new.
 * A fault of ours is a code too (-20, -21, -22): the client sends it again, and what was kept already says nothing new.
+  One that stops what waits is met again at the next try, and told when it has come too often.
 """
 
 import asyncio
 import contextlib
 import tempfile
+from collections import Counter
 from collections.abc import AsyncIterator, Callable, Coroutine
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -33,6 +35,7 @@ from gateway.store.submissions import Submission
 from gateway.store.transaction import Tx
 
 LEASE = timedelta(minutes=2)
+TRIES = 10  # at a submission that one fault of ours keeps from its verdict, a lease apart: then the client is told
 TURNS = 8  # submissions judged at once; the rest of this machine is for others
 BUSY = 64  # submissions that wait for their turn; who asks for the limit then is told to come later
 LOOK_EVERY = 30.0  # seconds between two looks for what another process has left behind
@@ -84,6 +87,7 @@ class Submissions:
     _turns: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(TURNS))
     _open: set[asyncio.Task[None]] = field(default_factory=set)
     _waiting: list[str] = field(default_factory=list)
+    _stopped: Counter[str] = field(default_factory=Counter)
 
     @property
     def is_busy(self) -> bool:
@@ -222,8 +226,22 @@ class Submissions:
         if found is None:
             return False
         async with self._held(found.handle):
-            await self._finish(found)
+            try:
+                await self._finish(found)
+            except (GatewayFault, OSError) as fault:
+                await self._give_up(found, fault)
         return True
+
+    async def _give_up(self, found: Submission, fault: GatewayFault | OSError) -> None:
+        """Tell the client in the end; raises the fault as long as another try may do.
+
+        Tries are counted by this process: one that starts anew may do better.
+        """
+        self._stopped[found.handle] += 1
+        if self._stopped[found.handle] < TRIES:
+            raise fault
+        code = fault_code(fault)
+        await self._write(found, Verdict(code, SubmitReport(server_error=FAULTS[code])))
 
     async def _finish(self, found: Submission) -> None:
         feed = self.region.feeds.get(found.feed)
@@ -265,6 +283,7 @@ class Submissions:
             pieces.drop_spare(tx, row.handle)
 
         await self.database.awrite(settle)
+        self._stopped.pop(row.handle, None)
 
     @contextlib.asynccontextmanager
     async def _held(self, handle: str) -> AsyncIterator[None]:

@@ -10,4 +10,4 @@ python="${PYTHON:-python3}"
 .venv/bin/ruff check .
 .venv/bin/ruff format --check .
 .venv/bin/mypy
-exec .venv/bin/python -m pytest -n 2 --dist loadfile "$@"
+exec .venv/bin/python -m pytest -n 2 --dist loadfile --no-loadscope-reorder "$@"

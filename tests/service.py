@@ -19,6 +19,7 @@ from lxml import etree
 from starlette.applications import Starlette
 
 from gateway.adapters.report_checks import Checked
+from gateway.doors.rates import buckets
 from gateway.doors.report_service import ReportService
 from gateway.doors.service_accounts import ServiceAccounts
 from gateway.judging import Judge
@@ -196,7 +197,9 @@ class Service:
         )
         attempts = Attempts(self.region.settings.sign_in_attempts)
         accounts = ServiceAccounts(self.region, Passwords(CHEAP), attempts, self.clock)
-        self.door = ReportService(self.region, self.submissions, accounts)
+        self.door = ReportService(
+            self.region, self.submissions, accounts, buckets(self.region.settings.feed_requests_per_second)
+        )
         self.app = Starlette(routes=list(self.door.routes()))
 
     async def apost(self, content: bytes, **sent: str) -> httpx.Response:

@@ -27,7 +27,7 @@ def test_a_sender_fault_reads_as_place_message_remedy() -> None:
     whole = UnreadableMessage("no trigger", code="x", path="MSH-9", line=1, remedy="send one")
     assert str(whole) == "MSH-9 (line 1): no trigger: send one"
     assert str(SenderFault("no trigger", code="x", path="MSH-9")) == "MSH-9: no trigger"
-    assert str(SenderFault("no trigger", code="x", line=4)) == "(line 4): no trigger"
+    assert str(SenderFault("no trigger", code="x", line=4)) == "line 4: no trigger"
     assert str(SenderFault("no trigger", code="x")) == "no trigger"
 
 

@@ -34,6 +34,7 @@ FLOORS: list[list[str]] = [
         "schemas",
         "region_file",
         "region_mistakes",
+        "region_paths",
         "region",
         "logs",
         "store/",

@@ -7,6 +7,7 @@ from pydantic import ValidationError
 
 from gateway.documents import read_document
 from gateway.settings import Settings
+from gateway.store.pieces import PIECE
 
 
 def test_every_setting_says_what_it_means() -> None:
@@ -54,3 +55,11 @@ def test_a_setting_is_refused_or_finite(name: str, value: object) -> None:
     except ValidationError:
         return
     assert isinstance(taken, str | bool) or 0 <= taken < float("inf")
+
+
+def test_what_is_answered_at_once_fits_into_one_piece() -> None:
+    """A payload that is worked on at once is held whole, and kept in one value."""
+    most = Settings.model_validate({"submission_at_once_bytes": 4_000_000})
+    assert most.submission_at_once_bytes <= PIECE
+    with pytest.raises(ValidationError):
+        Settings.model_validate({"submission_at_once_bytes": PIECE + 1})

@@ -25,6 +25,7 @@ from gateway.store.messages import Outcome
 from gateway.store.pieces import PIECE
 from gateway.store.statements import Statement
 from gateway.store.tables import MESSAGE_PIECES, SUBMISSIONS
+from gateway.submissions import FAULTS, TRIES
 from tests.demographics import agency, demographics, facility
 from tests.sabotage import refusing
 from tests.service import (
@@ -137,6 +138,9 @@ def test_a_changed_file_under_the_same_uuid_is_an_update(database: Database) -> 
     service.submit()
     told = service.submit(REPORT.replace(b"<ePatient.15>", b"<!-- a year later --><ePatient.15>", 1))
     assert [outcome for _, outcome in told.outcomes] == ["unchanged"], "a comment says nothing new"
+    assert told.notes == ["nothing that the gateway reads is new in it: what was there stays"], (
+        "other bytes came before"
+    )
     changed = REPORT.replace(b"</ePatient.15>", b"9</ePatient.15>", 1)
     assert changed != REPORT
     assert [outcome for _, outcome in service.submit(changed).outcomes] == ["updated"]
@@ -151,7 +155,10 @@ def test_a_national_only_export_never_erases_the_fuller_one(database: Database) 
     start, end = REPORT.index(b"<ePatient.PatientNameGroup>"), REPORT.index(b"</ePatient.PatientNameGroup>") + 28
     national = (REPORT[:start] + REPORT[end:]).replace(b"EMSDataSet_v3.xsd", b"EMSDataSet_v3_NAT.xsd")
     assert b"NAT" in national
-    assert service.submit(national).code == 1
+    told = agrees(service, service.submit(national))
+    assert told.code == 1
+    assert told.notes == ["only the national elements are in it: the fuller report that came before stays"]
+    assert service.submit(national).notes == ["the same content came before: nothing was changed"]
     assert service.house.found() == fuller
     names = service.house.database.read(lambda tx: _names(tx))
     assert all(names)
@@ -488,6 +495,37 @@ def test_what_a_passing_fault_of_ours_stopped_waits_on(database: Database, error
     assert mended.retrieve(handle).code == 0
     assert mended.work()
     assert mended.retrieve(handle).code == 1
+
+
+@pytest.mark.parametrize(
+    ("error", "code"),
+    [(GatewayFault("x"), -20), (OSError(5, "Input/output error"), -22), (StoreUnavailable("away"), -21)],
+)
+def test_a_fault_that_comes_again_and_again_is_told_in_the_end(database: Database, error: Exception, code: int) -> None:
+    """-20 to -22 are failures of the server (NEMSIS V3 core WSDL): the client stops asking, and sends it again."""
+    service = Service(database, raises(error), submission_at_once_bytes=0)
+    handle = service.submit().handle
+    for _ in range(TRIES - 1):
+        with pytest.raises((GatewayFault, OSError)):
+            service.work()
+        assert service.retrieve(handle).code == 0
+        assert not service.work(), "until the lease ends nobody tries it again"
+        service.clock.now += timedelta(minutes=3)
+    assert service.work()
+    told = service.retrieve(handle)
+    assert (told.code, told.text("serverErrorMessage")) == (code, FAULTS[Status(code)])
+    service.clock.now += timedelta(minutes=3)
+    assert not service.work(), "it is settled"
+
+
+def test_a_submission_that_was_stopped_after_it_was_kept_is_not_refused_as_the_same_file(database: Database) -> None:
+    service = Service(database, submission_at_once_bytes=0, same_submission="refuse")
+    handle = service.submit().handle
+    submitted = Submitted(handle, service.region.feeds[FEED], 61, "3.5.1", service.clock())
+    verdict = asyncio.run(service.judge.decide(io.BytesIO(data_set(REPORT)), submitted, _nothing))
+    assert verdict.code == 1
+    assert service.work()
+    assert service.retrieve(handle).code == 1
 
 
 @pytest.mark.parametrize(

@@ -280,6 +280,9 @@ def trim(data: bytes) -> tuple[bytes, bool]:
 def _no_header(body: bytes) -> UnreadableMessage:
     if body[:3] in {b"FHS", b"BHS"} and any(match[1] == b"MSH" for match in _CUT.finditer(body)):
         return UnreadableMessage("a batch, not a message", code="batch", remedy="send its messages one by one")
+    if body.startswith(b"<"):
+        says, remedy = "XML, where HL7 v2 messages are wanted", "send it where a feed of care reports sends"
+        return UnreadableMessage(says, code="no-msh", path="MSH", line=1, hl7_code="100", remedy=remedy)
     return UnreadableMessage(
         "does not start with MSH", code="no-msh", path="MSH", line=1, hl7_code="100", remedy="send MSH as first segment"
     )

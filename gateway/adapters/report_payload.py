@@ -54,16 +54,20 @@ def payload(source: bytes | Readable, limits: Limits, root: str = "EMSDataSet") 
     return _opened(_bounded(_pieces(source), limits), limits, root.encode())
 
 
-def refused(code: str, *, path: str = "", line: int | None = None, message: str | None = None) -> UnreadableMessage:
-    """Give back the error for one of the findings about care reports; `message` replaces its sentence."""
+def refused(
+    code: str, *, path: str = "", line: int | None = None, message: str | None = None, remedy: str | None = None
+) -> UnreadableMessage:
+    """Give back the error for one of the findings about care reports; `message` and `remedy` replace its own."""
     entry = FINDINGS[code]
-    return UnreadableMessage(message or entry.message, code=code, path=path, line=line, remedy=entry.remedy)
+    return UnreadableMessage(message or entry.message, code=code, path=path, line=line, remedy=remedy or entry.remedy)
 
 
 def not_the_root(root: str, line: int | None) -> UnreadableMessage:
     """Give back the error for a file whose root element is not the one asked for."""
-    message = None if root == "EMSDataSet" else f"not a NEMSIS {root}"
-    return refused("report-root", line=line, message=message)
+    if root == "EMSDataSet":
+        return refused("report-root", line=line)
+    remedy = "export the agency demographics; care reports go as data schema 61"
+    return refused("report-root", line=line, message=f"not a NEMSIS {root}", remedy=remedy)
 
 
 def too_large(message: str) -> TooLarge:
@@ -99,6 +103,7 @@ def _bounded(pieces: Iterator[bytes], limits: Limits) -> Iterator[bytes]:
 _OPENING = re.compile(rb"(?:\xef\xbb\xbf)?(?:\s++|<\?.*?\?>|<!--[^-]*+(?:-(?!->)[^-]*+)*+-->)*+", re.DOTALL)
 _ROOT_NAME = re.compile(rb"<(?:[^\s<>/:]+:)?([^\s<>/:]+)[\s/>]")
 _DOCTYPE = b"<!DOCTYPE"
+_HL7 = (b"MSH|", b"FHS|", b"BHS|")  # how a message and a batch begin (HL7 v2, 2.5.3 and 2.10.3), as usually delimited
 _ENCODING = re.compile(rb"""(?:\xef\xbb\xbf)?<\?xml[^>]*?\sencoding\s*=\s*["']([^"']*)["']""")
 
 #: Encodings in which every ASCII character is its own byte, so that markup cannot hide from the search for a
@@ -120,7 +125,18 @@ def _opened(pieces: Iterator[bytes], limits: Limits, root: bytes) -> Iterator[by
             return
         if len(opening) > limits.opening:
             raise refused("report-root", message="no root element where one would begin")
-    raise refused("report-xml")
+    raise _no_xml(opening)
+
+
+def _no_xml(data: bytes) -> UnreadableMessage:
+    """The error for what has no root element, which is often another kind of file in the wrong place."""
+    begins = data.lstrip(b"\xef\xbb\xbf\x0b \t\r\n")
+    if not begins:
+        return refused("report-xml", message="empty: nothing is in it", remedy="export it again")
+    if begins.startswith(_HL7):
+        message = "HL7 v2, where care reports are wanted"
+        return refused("report-xml", message=message, remedy="send it where a feed of admissions sends")
+    return refused("report-xml")
 
 
 def _begins_data_set(opening: bytes, root: bytes) -> bool:

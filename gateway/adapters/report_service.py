@@ -24,6 +24,8 @@ VERSIONS = ("3.4.0", "3.5.0", "3.5.1")  #: of the data sets we take
 KILOBYTE = 1024  #: unit of the limit that QueryLimit tells
 MOST_REPORTS = 1000  #: care reports of one submission of which the answer tells what became
 SAME_FILE = "the same content came before: nothing was changed"
+NOTHING_NEW = "nothing that the gateway reads is new in it: what was there stays"
+FULLER_STAYS = "only the national elements are in it: the fuller report that came before stays"
 
 
 class Operation(StrEnum):

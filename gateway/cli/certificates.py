@@ -1,5 +1,6 @@
 """`bandgate certificates`: a test authority with certificates for a server and for clients, to try TLS out."""
 
+import json
 import os
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -13,6 +14,7 @@ from gateway.trial_certificates import Issued, issue_client, issue_server, make_
 
 LOUD = "FOR TRIALS ONLY: whoever can read this folder can be this server and every client. Never use it for patients."
 PRIVATE = 0o600
+PORT = 2576  # beside 2575, which IANA has for HL7 and `serve` opens by itself
 
 
 def certificates(
@@ -24,9 +26,10 @@ def certificates(
 ) -> None:
     """Make a test authority, a server's certificate and clients' certificates, for trying TLS out. Not for patients.
 
-    The server gets server.pem and server.key (for --certificate and --key, or a listener's tls), those who call it
-    trust authority.pem. Each client gets NAME.pem and NAME.key; a listener knows them by client_issuers:
-    authority.pem, and a feed by the fingerprint that is printed.
+    The server gets server.pem and server.key (for --certificate and --key of serve, or a listener's tls), those who
+    call it trust authority.pem. Each client gets NAME.pem and NAME.key (for --certificate and --key of replay). The
+    lines for region.yaml are printed: a listener that knows the clients by their issuer, and what a feed knows its
+    client by.
 
     Example: bandgate certificates ./trial-tls --host localhost --client anvil-head
     """
@@ -40,11 +43,23 @@ def certificates(
     if as_json:
         print_json({"folder": str(folder), "authority": files["authority"], "issued": _told(issued, files)})
     else:
-        out.print(f"authority: {files['authority']}")
-        for name, one in issued.items():
-            out.print(f"{name}: {files[name]}, {files[name].removesuffix('pem')}key")
-            out.print(f"    sha256: {one.sha256}")
+        _print_lines({name: issued[name] for name in names}, files)
     errors.print(LOUD, style="bold")
+
+
+def _print_lines(clients: dict[str, Issued], files: dict[str, str]) -> None:
+    """What stands in region.yaml, on standard output; a JSON text is a YAML text (YAML 1.2, section 1.3)."""
+    errors.print("In region.yaml write, with a port of your own:")
+    for line in ("listeners:", "  - name: trial-tls", f"    port: {PORT}", "    tls:"):
+        out.print(line)
+    tls = {"certificate": files["server"], "key": _key_of(files["server"])}
+    tls |= {"client_issuers": files["authority"]} if clients else {}
+    for key, file in tls.items():
+        out.print(f"      {key}: {json.dumps(str(Path(file).absolute()))}")
+    for name, one in clients.items():
+        errors.print(f"and under the feed of {name}, who connects with {files[name]} and {_key_of(files[name])}:")
+        out.print("    client_certificates:")
+        out.print(f'      - sha256: "{one.sha256}"')
 
 
 def _check_names(names: list[str]) -> None:
@@ -73,12 +88,16 @@ def _put(path: Path, content: bytes) -> None:
         file.write(content)
 
 
+def _key_of(certificate: str) -> str:
+    return f"{certificate.removesuffix('pem')}key"
+
+
 def _told(issued: dict[str, Issued], files: dict[str, str]) -> list[dict[str, Any]]:
     return [
         {
             "name": name,
             "certificate": files[name],
-            "key": files[name].removesuffix("pem") + "key",
+            "key": _key_of(files[name]),
             "sha256": one.sha256,
             "expires": one.certificate.not_valid_after_utc.isoformat(),
         }

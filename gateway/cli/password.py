@@ -8,8 +8,9 @@ import typer
 from argon2 import PasswordHasher
 
 from gateway.cli.output import errors, out, print_json
-from gateway.cli.token import check_feed
+from gateway.cli.token import UNSEEN, check_feed
 from gateway.errors import UsageFault
+from gateway.mapping.rules import Kind
 
 SHORTEST = 12  # characters: an account may be tried from everywhere (NIST SP 800-63B asks for 8 at the least)
 LONGEST = 250  # characters, by the service's WSDL
@@ -37,8 +38,9 @@ def password(
 
     Example: bandgate password harrow-point-reports --username harrow --organization HPA --region fixtures/region.yaml
     """
-    if region is not None:
-        check_feed(feed, region)
+    if region is not None and check_feed(feed, region).kind is not Kind.CARE_REPORTS:
+        says = f"{feed} brings admissions, and only care reports come by the report web service"
+        raise UsageFault(f"{region}: {says}: name a feed of care reports, or use bandgate token {feed}")
     account = {
         "username": username or feed,
         "password_hash": PasswordHasher().hash(_checked(_read() if from_stdin else _ask())),
@@ -51,6 +53,8 @@ def password(
     out.print("    service:")
     for name, value in account.items():
         out.print(f'      {name}: "{value}"')
+    if region is None:
+        errors.print(UNSEEN)
 
 
 def _read() -> str:

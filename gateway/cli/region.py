@@ -11,7 +11,7 @@ from gateway.cli.output import counted, errors, out, print_json
 from gateway.demographics import Suggestion, suggestions
 from gateway.errors import UsageFault
 from gateway.records import Traffic
-from gateway.region import read_region
+from gateway.region import check_region
 from gateway.region_file import RegionFile
 from gateway.run import REGION_NOTE
 from gateway.store import demographics
@@ -41,9 +41,11 @@ def check(
 ) -> None:
     """Say whether a region file and the mappings it names can be served; every mistake at once.
 
+    A folder or a certificate that the file names and that is not on this machine is a mistake too.
+
     Example: bandgate region check region.yaml
     """
-    region = read_region(file)
+    region = check_region(file)
     counts = {
         "organisations": len(region.organisations),
         "feeds": len(region.feeds),

@@ -54,8 +54,9 @@ Token = Annotated[
 ]
 Authority = Annotated[Path | None, typer.Option(metavar="FILE", help="Trust the certificates in this PEM file.")]
 Certificate = Annotated[
-    Path | None, typer.Option(metavar="FILE", help="Client certificate with its key, one PEM file.")
+    Path | None, typer.Option(metavar="FILE", help="Client certificate (PEM), with its key unless --key has it.")
 ]
+Key = Annotated[Path | None, typer.Option(metavar="FILE", help="Private key of --certificate (PEM).")]
 Timeout = Annotated[float, typer.Option(metavar="SECONDS", min=0.1, help="How long to wait for an answer.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 
@@ -73,6 +74,7 @@ def replay(
     token: Token = None,
     ca: Authority = None,
     certificate: Certificate = None,
+    key: Key = None,
     timeout: Timeout = 30.0,
     as_json: AsJson = False,
 ) -> None:
@@ -88,7 +90,8 @@ def replay(
     if rate is not None and not 0 < rate < math.inf:
         raise UsageFault("--rate: must be more than 0 messages a second")
     targets = read_targets(to)
-    access = Access(timeout=timeout, tls=read_tls(authority=ca, certificate=certificate), token=token)
+    tls = read_tls(authority=ca, certificate=certificate, key=key)
+    access = Access(timeout=timeout, tls=tls, token=token)
     messages = read_messages(paths, expected_in=expect)
     check_sendable(messages, targets)
     messages = _rewritten(messages, fresh_ids=fresh_ids, shift_to=shift_to, zone=zone)

@@ -10,7 +10,9 @@ import typer
 from gateway.cli.output import errors, out, print_json
 from gateway.documents import suggest
 from gateway.errors import UsageFault
-from gateway.region import read_region
+from gateway.region import Feed, read_region
+
+UNSEEN = "Nobody has looked whether there is such a feed: name the region file with --region for that."
 
 
 def token(
@@ -37,15 +39,19 @@ def token(
     errors.print(f"Give the line above to the sender. In {region or 'region.yaml'}, under the feed {feed}, write:")
     errors.print(f'    token_sha256: "{digest}"', soft_wrap=True)
     if region is None:
-        errors.print("Nobody has looked whether there is such a feed: name the region file with --region for that.")
+        errors.print(UNSEEN)
 
 
-def check_feed(feed: str, file: Path) -> None:
-    """Raise `UsageFault` for a name that is no feed of a region file."""
+def check_feed(feed: str, file: Path) -> Feed:
+    """Give back the feed of this name in a region file. Raises `UsageFault` where there is none.
+
+    A subscription may have the same name: names are unique within their list.
+    """
     region = read_region(file)
+    if feed in region.feeds:
+        return region.feeds[feed]
     if feed in region.subscriptions:
         raise UsageFault(
             f"{file}: {feed} is a subscription: its header says where its secret is read from; name a feed"
         )
-    if feed not in region.feeds:
-        raise UsageFault(f"{file}: no such feed: {suggest(feed, region.feeds)}")
+    raise UsageFault(f"{file}: no such feed: {suggest(feed, region.feeds)}")

@@ -214,7 +214,7 @@ class FolderDoor:
     def _note_closed(self, why: str) -> None:
         """Tell once why the folder cannot be worked in, and not again at every look."""
         if why != self.state.closed:
-            log("folder_closed", level="warning", feed=self.state.feed, why=why)
+            log("folder_closed", level="warning", feed=self.state.feed, folder=self.state.path, why=why)
         self.state = replace(self.state, closed=why, looked=self._intake.clock())
 
 

@@ -96,14 +96,15 @@ def document_of(result: FileResult, *, name: str, feed: str, stage: Stage, taken
 
 
 def _sentence(result: FileResult, stage: Stage) -> str:
-    if result.findings:
-        first = result.findings[0]
+    told = result.findings or (result.items[0].findings if result.outcome is FileOutcome.REFUSED else ())
+    if told and len(result.items) <= 1:
+        first = told[0]
         return f"Nothing was kept: {first.message}" + (f"; {first.remedy}." if first.remedy else ".")
     outcomes = Counter(item.outcome for item in result.items)
     counts = ", ".join(f"{number} {outcome}" for outcome, number in outcomes.items())
     faulty = sum(any(each.level is Level.ERROR for each in item.findings) for item in result.items)
-    told = f"Of {len(result.items)}: {counts}; {faulty} with something to mend."
-    return f"{told} The feed is on trial: none of it counts." if stage is Stage.TRIAL else told
+    says = f"Of {len(result.items)}: {counts}; {faulty} with something to mend."
+    return f"{says} The feed is on trial: none of it counts." if stage is Stage.TRIAL else says
 
 
 def _fault(code: str, message: str, remedy: str) -> Finding:

@@ -5,11 +5,11 @@ senders that can do no better. The token is looked at before the body is read. T
 OperationOutcome for care reports, and the HL7 acknowledgement for admissions, whose HTTP status is then
 always 200: AE and AR are answers too. Who asks for JSON (Accept) is answered with an OperationOutcome there too.
 
-Nobody may ask without end: a feed and an address have so many requests a second, an address so many wrong tokens
-(429 and Retry-After, RFC 6585), and a body must come as fast as the settings say (408).
+Nobody may ask without end: a feed has so many requests a second, an address so many wrong tokens (429 and
+Retry-After, RFC 6585). What holds for every request, whoever sends it, stands in `gateway.doors.addresses` and
+`gateway.doors.bodies`.
 """
 
-import asyncio
 import base64
 import binascii
 import math
@@ -30,25 +30,22 @@ from gateway.intake import Intake
 from gateway.keeping import KeptReport, ReportOutcome
 from gateway.logs import log
 from gateway.mapping.rules import Kind
-from gateway.passwords import network_of
 from gateway.region import Feed, Region
 from gateway.report_intake import InvalidReport
-from gateway.settings import Settings
 from gateway.store.messages import Outcome as Became
 
 FHIR_JSON = "application/fhir+json; charset=UTF-8"
 XML_TYPES = {"application/xml", "text/xml", ""}
 HL7_TYPES = {"application/hl7-v2", "application/hl7-v2+er7", "x-application/hl7-v2+er7"}
 JSON_TYPES = {"application/fhir+json", "application/json"}
-AT_ONCE = 2  # seconds' worth of requests that may come at once
 OTHER_METHODS = ["GET", "HEAD", "PUT", "PATCH", "DELETE", "OPTIONS"]
 IN_MEMORY = 1024 * 1024  # a larger body waits in a temporary file, so that memory stays bounded
 LATER = "30"  # seconds until a sender should try again when the store is down
 
 
-def http_doors(intake: Intake, region: Region) -> list[Route]:
-    """Give back the routes of the doors."""
-    doors = _HttpDoors(intake, region)
+def http_doors(intake: Intake, region: Region, rates: Buckets) -> list[Route]:
+    """Give back the routes of the doors; `rates` counts the requests by feed, at whichever door."""
+    doors = _HttpDoors(intake, region, rates)
     return [*by_post("/care-reports", doors.care_reports), *by_post("/admissions", doors.admissions)]
 
 
@@ -62,22 +59,16 @@ def outcome(status: int, issues: Iterable[dict[str, object]], **headers: str) ->
     return Response(orjson.dumps(operation_outcome(issues)), status, headers=headers, media_type=FHIR_JSON)
 
 
-class TooSlow(SenderFault):
-    """The body of a request trickled."""
-
-
 class CutOff(SenderFault):
     """The request ended in the middle of its body."""
 
 
 class _HttpDoors:
-    def __init__(self, intake: Intake, region: Region) -> None:
-        settings = region.settings
+    def __init__(self, intake: Intake, region: Region, rates: Buckets) -> None:
         self._intake = intake
         self._region = region
-        self._addresses = _buckets(settings.address_requests_per_second)
-        self._feeds = _buckets(settings.feed_requests_per_second)
-        self._wrong = WrongTokens(settings.sign_in_attempts)
+        self._rates = rates
+        self._wrong = WrongTokens(region.settings.sign_in_attempts)
 
     async def care_reports(self, request: Request) -> Response:
         feed = self._admit(request, Kind.CARE_REPORTS)
@@ -87,7 +78,7 @@ class _HttpDoors:
             return outcome(415, [issue("error", "not-supported", "send XML as application/xml, uncompressed")])
         with tempfile.SpooledTemporaryFile(max_size=IN_MEMORY) as body:
             try:
-                await _take_body(request, body, self._region.settings.care_report_bytes, self._region.settings)  # type: ignore[arg-type]
+                await _take_body(request, body, self._region.settings.care_report_bytes)  # type: ignore[arg-type]
                 kept = await self._intake.care_reports(body, feed, door="care-reports")  # type: ignore[arg-type]
             except (SenderFault, GatewayFault) as fault:
                 return _refusal(fault)
@@ -101,7 +92,7 @@ class _HttpDoors:
             return outcome(415, [issue("error", "not-supported", "send HL7 v2 as application/hl7-v2, uncompressed")])
         with tempfile.SpooledTemporaryFile(max_size=IN_MEMORY) as body:
             try:
-                await _take_body(request, body, self._region.settings.mllp_frame_bytes, self._region.settings)  # type: ignore[arg-type]
+                await _take_body(request, body, self._region.settings.mllp_frame_bytes)  # type: ignore[arg-type]
             except CutOff as fault:
                 return outcome(400, [issue_of_fault(fault)])
             except SenderFault as fault:
@@ -124,21 +115,17 @@ class _HttpDoors:
     def _admit(self, request: Request, kind: Kind) -> Feed | Response:
         """The feed that sends, or the answer to who may not send, or not now."""
         address, now = request.client.host if request.client else "", self._intake.clock()
-        wait = self._addresses.take(network_of(address), now) or self._wrong.wait(address, now)
+        wait = self._wrong.wait(address, now)
         if wait is not None:
-            return _too_often(wait)
+            return too_often(wait)
         name, token = sign_in_pair(request)
         feed = self._region.find_feed_by_token(token, kind) if token else None
         if feed is None or name not in ("", feed.name):
             if token:
                 self._wrong.note(address, f"{name}:{token}", now)
             return _unknown_sender(request, kind)
-        wait = self._feeds.take(feed.name, now)
-        return feed if wait is None else _too_often(wait)
-
-
-def _buckets(per_second: float) -> Buckets:
-    return Buckets(per_second, at_once=AT_ONCE * per_second)
+        wait = self._rates.take(feed.name, now)
+        return feed if wait is None else too_often(wait)
 
 
 def sign_in_pair(request: Request) -> tuple[str, str]:
@@ -166,21 +153,15 @@ def _content_type(request: Request) -> str:
     return request.headers.get("content-type", "").partition(";")[0].strip().lower()
 
 
-async def _take_body(request: Request, body: BinaryIO, limit: int, settings: Settings) -> None:
-    """Put the request's body into `body`, rewound. Raises `TooLarge` and `TooSlow` as soon as it is, or `CutOff`."""
-    begun, size = asyncio.get_running_loop().time(), 0
+async def _take_body(request: Request, body: BinaryIO, limit: int) -> None:
+    """Put the request's body into `body`, rewound. Raises `TooLarge` as soon as it is, or `CutOff`."""
+    size = 0
     try:
-        async with asyncio.timeout(settings.request_seconds) as patience:
-            async for piece in request.stream():
-                size += len(piece)
-                if size > limit:
-                    raise TooLarge(
-                        "larger than this gateway takes", code="payload-too-large", remedy="send fewer at once"
-                    )
-                body.write(piece)
-                patience.reschedule(begun + settings.request_seconds + size / settings.body_bytes_per_second)
-    except TimeoutError as error:
-        raise TooSlow("the body came too slowly", code="payload-too-slow", remedy="send it again") from error
+        async for piece in request.stream():
+            size += len(piece)
+            if size > limit:
+                raise TooLarge("larger than this gateway takes", code="payload-too-large", remedy="send fewer at once")
+            body.write(piece)
     except ClientDisconnect as error:
         raise CutOff("the request ended early", code="payload-cut-off", remedy="send it again") from error
     body.seek(0)
@@ -216,8 +197,6 @@ def _refusal(fault: SenderFault | GatewayFault) -> Response:
             return outcome(422, map(issue_of_finding, fault.findings))
         case TooLarge():
             return outcome(413, [issue_of_fault(fault, code="too-long")])
-        case TooSlow():
-            return outcome(408, [issue_of_fault(fault, code="timeout")], Connection="close")
         case SenderFault():
             return outcome(422, [issue_of_fault(fault)])
         case _:
@@ -225,11 +204,15 @@ def _refusal(fault: SenderFault | GatewayFault) -> Response:
             return try_again()
 
 
-def _too_often(wait: timedelta) -> Response:
-    """The answer to who asks too often, with the time to wait (RFC 6585, section 4)."""
-    seconds = str(max(math.ceil(wait.total_seconds()), 1))
+def too_often(wait: timedelta) -> Response:
+    """Give back the answer to who asks too often, with the time to wait (RFC 6585, section 4)."""
     text = "too many requests: send fewer at once, and again later"
-    return outcome(429, [issue("error", "throttled", text)], **{"Retry-After": seconds})
+    return outcome(429, [issue("error", "throttled", text)], **{"Retry-After": seconds_of(wait)})
+
+
+def seconds_of(wait: timedelta) -> str:
+    """Give back a time to wait as Retry-After says it (RFC 9110, 10.2.3), never none at all."""
+    return str(max(math.ceil(wait.total_seconds()), 1))
 
 
 async def _not_allowed(request: Request) -> Response:

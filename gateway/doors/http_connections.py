@@ -1,7 +1,8 @@
 """Connections of HTTP before anybody knows who calls: a request must have begun and told its head within its time.
 
 The server reads heads of any size, however slowly they come, and holds any number of connections. Here are the
-limits for that; what comes after the head is the affair of `gateway.doors.http`.
+limits for that. A body that is waited for is the affair of `gateway.doors.bodies`; what is left of one when its request
+has been answered is thrown away here, and must have come in time too.
 """
 
 import asyncio
@@ -17,23 +18,24 @@ DOOR = "http"
 
 
 class _LimitedHttp(HttpToolsProtocol):
-    """One connection; ended when its next request's head is too late or too large."""
+    """One connection; ended when its next request's head is too late or too large, or the rest of its last body is."""
 
     settings: ClassVar[Settings]
 
     def connection_made(self, transport: Any) -> None:
         """Take the connection, or close it where there are too many."""
         super().connection_made(transport)
-        self._head, self._patience = 0, None
+        self._head, self._patience, self._has_rest = 0, None, False
         if len(self.connections) > self.settings.http_connections:
             self._refuse("too many connections")
         else:
             self._expect_head()
 
     def data_received(self, data: bytes) -> None:
-        """Read on; what comes before the head is whole is counted."""
+        """Read on; what comes before the head is whole is counted, but for the rest of a body."""
+        is_rest = self._has_rest
         super().data_received(data)
-        if self._patience is not None:
+        if self._patience is not None and not is_rest:
             self._head += len(data)
             if self._head > HEAD_BYTES and not self.transport.is_closing():
                 self._refuse("head too large")
@@ -48,6 +50,18 @@ class _LimitedHttp(HttpToolsProtocol):
         self._expect_nothing()
         super().on_headers_complete()
 
+    def on_message_complete(self) -> None:
+        """The body is whole, whether anybody read it or not."""
+        super().on_message_complete()
+        self._has_rest = False
+
+    def on_response_complete(self) -> None:
+        """A request is answered: what is left of its body, and the next head, must come in time."""
+        super().on_response_complete()
+        if self.cycle.response_complete and not self.transport.is_closing():
+            self._has_rest = self.cycle.more_body
+            self._expect_head()
+
     def connection_lost(self, exc: Exception | None) -> None:
         """The connection is gone."""
         self._expect_nothing()
@@ -55,6 +69,7 @@ class _LimitedHttp(HttpToolsProtocol):
 
     _head: int
     _patience: asyncio.TimerHandle | None
+    _has_rest: bool  # whether the last request was answered before all of its body had come
 
     def _expect_head(self) -> None:
         self._expect_nothing()
@@ -71,7 +86,7 @@ class _LimitedHttp(HttpToolsProtocol):
         if self.cycle is not None and not self.cycle.response_complete:
             self._expect_head()
         else:
-            self._refuse("head too slow")
+            self._refuse("body too slow" if self._has_rest else "head too slow")
 
     def _refuse(self, why: str) -> None:
         self._expect_nothing()

@@ -15,6 +15,7 @@ from typing import NamedTuple
 
 from gateway.passwords import ATTEMPT_WINDOW, network_of
 
+AT_ONCE = 2  # seconds' worth of requests that may come at once
 COUNTED = 10_000  # senders that are remembered at once; about 200 bytes each
 
 
@@ -44,6 +45,11 @@ class Buckets:
         if len(self._levels) > self._counted:
             self._levels.popitem(last=False)
         return timedelta(seconds=(1 - tokens) / self._rate) if empty else None
+
+
+def buckets(per_second: float) -> Buckets:
+    """Give back the buckets of a rate that the operator set."""
+    return Buckets(per_second, at_once=AT_ONCE * per_second)
 
 
 class WrongTokens:

@@ -5,7 +5,8 @@
 * Who signs in is decided when the credentials have come, and before any of the payload is kept; who may not is
   answered then and there.
 * What cannot be read as a request gets a SOAP fault, with HTTP status 500 (SOAP 1.1, section 6.2), 405 or 415 where
-  HTTP has a word for it (WS-I Basic Profile 1.1, R1114 and R1115). All else gets a status code, with HTTP status 200.
+  HTTP has a word for it (WS-I Basic Profile 1.1, R1114 and R1115); so does who asks too often, with 429 (RFC 6585).
+  All else gets a status code, with HTTP status 200.
 * Nothing that is compressed is taken: it is not inflated to see how large it is.
 """
 
@@ -13,7 +14,6 @@ import re
 import tempfile
 from dataclasses import dataclass
 from datetime import timedelta
-from math import ceil
 from typing import BinaryIO, NamedTuple, cast
 from urllib.parse import unquote
 
@@ -36,6 +36,8 @@ from gateway.adapters.report_service import (
 )
 from gateway.adapters.report_service_requests import RequestReader, ServiceRequest
 from gateway.adapters.report_service_wsdl import describe
+from gateway.doors.http import seconds_of
+from gateway.doors.rates import Buckets
 from gateway.doors.service_accounts import Busy, Denied, ServiceAccounts
 from gateway.errors import SenderFault, TooLarge
 from gateway.logs import log
@@ -62,6 +64,14 @@ class _Denied(Exception):
         self.code, self.feed, self.handle, self.wait = code, feed, handle, wait
 
 
+class _TooOften(Exception):
+    """Ends the reading of a request whose feed has asked for too much; never leaves this module."""
+
+    def __init__(self, wait: timedelta) -> None:
+        super().__init__(wait)
+        self.wait = wait
+
+
 class _Taken(NamedTuple):
     """A request that was read to its end; the payload is in the file that was given."""
 
@@ -72,11 +82,12 @@ class _Taken(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class ReportService:
-    """The door of one process."""
+    """The door of one process; `rates` counts the requests by feed, at whichever door."""
 
     region: Region
     submissions: Submissions
     accounts: ServiceAccounts
+    rates: Buckets
 
     def routes(self) -> list[Route]:
         """Give back the routes."""
@@ -100,6 +111,9 @@ class ReportService:
             return await self._answer(request, operation)
         except RequestFault as fault:
             return _fault(fault)
+        except _TooOften as often:
+            too_many = RequestFault("too many requests", remedy="send fewer at once, and again later")
+            return _fault(too_many, status=429, **{"Retry-After": seconds_of(often.wait)})
         except ClientDisconnect:
             return _fault(RequestFault("the request ended early", remedy="send it again"))
         except Exception as error:  # noqa: BLE001  whatever we did wrong, the client must be told that it was us
@@ -141,7 +155,7 @@ class ReportService:
     async def _sign_in(
         self, request: Request, operation: Operation, reader: RequestReader, *, handle: str = ""
     ) -> Feed:
-        """Give back the feed that asks. Raises `_Denied`."""
+        """Give back the feed that asks, and count its request. Raises `_Denied` and `_TooOften`."""
         credentials = reader.credentials
         assert credentials is not None, "the reader refuses a request without"
         address = request.client.host if request.client else ""
@@ -151,6 +165,9 @@ class ReportService:
         if isinstance(signed, Denied):
             log("sign_in_failed", level="warning", address=address)
             raise _Denied(Status.WRONG_PASSWORD, handle=handle, wait=signed.wait)
+        wait = self.rates.take(signed.feed.name, self.submissions.clock())
+        if wait is not None:
+            raise _TooOften(wait)
         account = signed.feed.service
         assert account is not None, "a feed that signs in has an account"
         if operation not in account.operations:
@@ -184,7 +201,7 @@ class ReportService:
 
     def _answered(self, operation: Operation, denied: _Denied) -> Response:
         """The answer to a request that was not worked on, in the form of its operation."""
-        wait = {} if denied.wait is None else {"Retry-After": str(ceil(denied.wait.total_seconds()))}
+        wait = {} if denied.wait is None else {"Retry-After": seconds_of(denied.wait)}
         match operation:
             case Operation.SUBMIT:
                 body = _submitted(self.submissions.refuse(denied.code, denied.feed))
@@ -253,9 +270,9 @@ def _soap(body: bytes, **headers: str) -> Response:
     return Response(body, media_type=_XML, headers={"Cache-Control": "no-store", **headers})
 
 
-def _fault(fault: RequestFault, *, status: int = 500) -> Response:
+def _fault(fault: RequestFault, *, status: int = 500, **headers: str) -> Response:
     says = SenderFault.__str__(fault)
-    return Response(answer_fault(fault.fault_code, says), status, media_type=_XML)
+    return Response(answer_fault(fault.fault_code, says), status, headers=headers, media_type=_XML)
 
 
 async def _not_allowed(request: Request) -> Response:

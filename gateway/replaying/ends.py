@@ -67,18 +67,30 @@ class Access:
             raise UsageFault("--token: holds characters that no HTTP header can carry; copy it again")
 
 
-def read_tls(*, authority: Path | None, certificate: Path | None) -> ssl.SSLContext:
-    """Give back TLS that trusts this authority, or the system's, and shows this certificate; both are PEM files."""
+def read_tls(*, authority: Path | None, certificate: Path | None, key: Path | None = None) -> ssl.SSLContext:
+    """Give back TLS that trusts this authority, or the system's, and shows this certificate; all are PEM files.
+
+    The key may stand in the file of its certificate. Raises `UsageFault` for a file that cannot be used.
+    """
+    if key is not None and certificate is None:
+        raise UsageFault("--key: a key belongs to a certificate; name that with --certificate")
     try:
         tls = ssl.create_default_context(cafile=authority)
     except (OSError, ssl.SSLError) as error:
         raise UsageFault(f"{authority}: no certificates in it; give a PEM file") from error
     if certificate is not None:
         try:
-            tls.load_cert_chain(certificate)
+            tls.load_cert_chain(certificate, key)
         except (OSError, ssl.SSLError) as error:
-            raise UsageFault(f"{certificate}: no certificate with its key in it; give a PEM file with both") from error
+            raise _unusable(certificate, key) from error
     return tls
+
+
+def _unusable(certificate: Path, key: Path | None) -> UsageFault:
+    if key is None:
+        remedy = "give a PEM file with both, or the key with --key"
+        return UsageFault(f"{certificate}: no certificate with its key in it; {remedy}")
+    return UsageFault(f"{certificate}, {key}: no certificate and its key; give both as PEM files")
 
 
 # ── addresses ──────────────────────────────────────────────────────────────────────────────────────

@@ -11,8 +11,11 @@ from starlette.routing import Mount, Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from gateway.adapters.operation_outcome import issue
+from gateway.doors.addresses import AddressRates
+from gateway.doors.bodies import BodyClock
 from gateway.doors.folder import FolderState
 from gateway.doors.http import http_doors, outcome, try_again
+from gateway.doors.rates import buckets
 from gateway.doors.report_service import ReportService
 from gateway.intake import Intake
 from gateway.logs import log
@@ -46,10 +49,11 @@ def build_app(
         passwords=passwords,
         folders=folders,
     )
-    shown = pages(state)
+    shown, settings = pages(state), region.settings
+    rates = service.rates if service else buckets(settings.feed_requests_per_second)
     routes = [
         *Health(database, clock, is_open).routes(),
-        *http_doors(intake, region),
+        *http_doors(intake, region, rates),
         *(service.routes() if service else []),
         *LookUp(database, region, clock, attempts, passwords).routes(),
         *[Route(own, shown, methods=["POST"]) for own in FORMS],
@@ -62,7 +66,11 @@ def build_app(
         docs_url=None,
         redoc_url=None,
         routes=routes,
-        middleware=[Middleware(OwnFaults)],
+        middleware=[
+            Middleware(OwnFaults),
+            Middleware(AddressRates, per_second=settings.address_requests_per_second, clock=clock),
+            Middleware(BodyClock, settings=settings),
+        ],
     )
 
 

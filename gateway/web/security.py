@@ -128,5 +128,6 @@ class _BodyTooLarge(Exception):
     """Ends the reading of a body; never leaves this module."""
 
 
-#: The connection closes: the rest of such a body is not worth reading.
-_TOO_LARGE = PlainTextResponse("The form is larger than any of ours.", 413, headers={"connection": "close"})
+#: To close at once would reset the connection under what is still being sent, and the answer be lost with it
+#: (RFC 9112, 9.6); what comes of such a body is thrown away, and only for a while (`gateway.doors.http_connections`).
+_TOO_LARGE = PlainTextResponse("The form is larger than any of ours.", 413)

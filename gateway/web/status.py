@@ -66,11 +66,19 @@ class LinkLine:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class KnockLine:
+    """One sender that was not let in; `feed` is the one in whose name it sends, or whose port it is, if any."""
+
+    stranger: Stranger
+    feed: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Status:
     """The whole page.
 
-    `strangers` are today's messages that no feed of the region sent, `knocking` who sends such, `work` what is to
-    be mended.
+    `strangers` are today's messages that were not let in as those of a feed, `knocking` who sends such, `work` what
+    is to be mended.
     """
 
     as_of: datetime
@@ -78,7 +86,7 @@ class Status:
     traffic: Traffic
     feeds: tuple[FeedLine, ...]
     strangers: int
-    knocking: Cut[Stranger]
+    knocking: Cut[KnockLine]
     messages: tuple[Message, ...]
     link_counts: Mapping[LinkState, int]
     confirmed: int
@@ -108,7 +116,7 @@ def read_status(tx: Tx, region: Region, *, traffic: Traffic, now: datetime) -> S
         traffic=traffic,
         feeds=_feeds(tx, region, traffic, today, faults),
         strangers=sum(number for feed, number in today.items() if feed not in region.feeds),
-        knocking=_knocking(tx, traffic),
+        knocking=_knocking(tx, region, traffic),
         messages=tuple(messages.recent_traffic(tx, traffic=traffic, limit=LISTED)),
         link_counts={state: linked.get((state, True), 0) + linked.get((state, False), 0) for state in LinkState},
         confirmed=linked.get((LinkState.LINKED, True), 0),
@@ -152,11 +160,21 @@ def _feeds(
     return tuple(line(feed) for feed in region.feeds.values())
 
 
-def _knocking(tx: Tx, traffic: Traffic) -> Cut[Stranger]:
+def _knocking(tx: Tx, region: Region, traffic: Traffic) -> Cut[KnockLine]:
     """Whether a stranger would send test traffic, nobody knows: strangers stand on the page of live traffic."""
     if traffic is not Traffic.LIVE:
         return Cut((), 0)
-    return Cut(tuple(strangers.newest(tx, limit=LISTED)), strangers.count(tx))
+    lines = (KnockLine(stranger=each, feed=_feed_of(region, each)) for each in strangers.newest(tx, limit=LISTED))
+    return Cut(tuple(lines), strangers.count(tx))
+
+
+def _feed_of(region: Region, stranger: Stranger) -> str | None:
+    if stranger.gathered:
+        return None
+    said = region.find_admission_feed(stranger.application, stranger.facility)
+    if said is not None:
+        return said.name
+    return next((each.feed for each in region.listeners if stranger.door == each.door), None)
 
 
 def _deliveries(region: Region, told: Mapping[tuple[str, DeliveryState], int]) -> tuple[SubscriptionLine, ...]:

@@ -232,6 +232,12 @@ def test_hexadecimal_text_is_read_in_the_character_set_of_the_message() -> None:
 # ── what is refused ────────────────────────────────────────────────────────────────────────────────
 
 
+def test_xml_where_a_message_is_wanted_is_told_so() -> None:
+    with pytest.raises(UnreadableMessage) as caught:
+        read(b'\xef\xbb\xbf<?xml version="1.0"?><EMSDataSet/>')
+    assert (caught.value.code, caught.value.message) == ("no-msh", "XML, where HL7 v2 messages are wanted")
+
+
 @pytest.mark.parametrize(
     ("data", "code"),
     [

@@ -7,6 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gateway.adapters.care_reports import reports
+from gateway.adapters.report_checks import DataSet
 from gateway.adapters.report_payload import Limits, payload
 from gateway.errors import SenderFault, UnreadableMessage
 from tests.care_reports import data_set, header, report
@@ -120,3 +121,37 @@ def test_a_damaged_file_is_read_or_refused_but_never_breaks_us(data: st.DataObje
         whole[data.draw(st.integers(0, len(whole) - 1))] = data.draw(st.integers(0, 255))
     with contextlib.suppress(SenderFault):
         list(reports(bytes(whole)))
+
+
+@pytest.mark.parametrize(
+    ("data", "says"),
+    [
+        (b"", "empty: nothing is in it: export it again"),
+        (b"\xef\xbb\xbf \r\n", "empty: nothing is in it: export it again"),
+        (b"\x0bMSH|^~\\&|A\r", "HL7 v2, where care reports are wanted: send it where a feed of admissions sends"),
+        (
+            b"BHS|^~\\&\rMSH|^~\\&|A\r",
+            "HL7 v2, where care reports are wanted: send it where a feed of admissions sends",
+        ),
+        (b"Dear colleague", "not well-formed XML: export the file again"),
+    ],
+)
+def test_what_is_no_xml_at_all_is_told_by_what_it_is(data: bytes, says: str) -> None:
+    """HL7 v2 2.5.3 and 2.10.3: a message begins with MSH, a batch with BHS or FHS."""
+    with pytest.raises(UnreadableMessage) as caught:
+        list(reports(data))
+    assert (caught.value.code, str(caught.value)) == ("report-xml", says)
+
+
+@pytest.mark.parametrize(
+    ("root", "other", "remedy"),
+    [
+        (DataSet.EMS, b"DEMDataSet", "export the EMS data set, version 3.5"),
+        (DataSet.DEMOGRAPHICS, b"EMSDataSet", "export the agency demographics; care reports go as data schema 61"),
+    ],
+)
+def test_another_data_set_is_told_which_one_is_wanted(root: DataSet, other: bytes, remedy: str) -> None:
+    """The root elements of the two data sets and their requestDataSchema (NEMSIS 3.5.1 XSD, V3 core WSDL)."""
+    with pytest.raises(UnreadableMessage) as caught:
+        list(payload(b"<" + other + b' xmlns="http://www.nemsis.org"/>', Limits(), root))
+    assert str(caught.value) == f"line 1: not a NEMSIS {root}: {remedy}"

@@ -6,8 +6,10 @@ from pathlib import Path
 import pytest
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes
+from ruamel.yaml import YAML
 
-from tests.cli.conftest import Bandgate
+from gateway.region import read_region
+from tests.cli.conftest import REGION, Bandgate
 
 
 def test_what_is_made_works_together(bandgate: Bandgate, tmp_path: Path) -> None:
@@ -54,3 +56,30 @@ def test_a_folder_that_cannot_be_written_is_told(bandgate: Bandgate, tmp_path: P
     said = bandgate("certificates", tmp_path / "file" / "tls")
     assert said.status == 2
     assert "name another folder" in said.faults[0]
+
+
+def test_its_lines_stand_in_a_region_as_they_are(bandgate: Bandgate, tmp_path: Path) -> None:
+    said = bandgate("certificates", tmp_path / "tls", "--client", "anvil-head")
+    listeners, mark, certificates = said.out.partition("    client_certificates:")
+    region = YAML(typ="safe").load(REGION.read_text(encoding="utf-8"))
+    region |= YAML(typ="safe").load(listeners)
+    feed = next(each for each in region["feeds"] if each["name"] == "anvil-head-adt")
+    feed |= YAML(typ="safe").load(mark + certificates)
+    (tmp_path / "mappings").symlink_to(REGION.parent / "mappings")
+    with (tmp_path / "region.yaml").open("w", encoding="utf-8") as file:
+        YAML(typ="safe").dump(region, file)
+    assert bandgate("region", "check", tmp_path / "region.yaml").status == 0
+    served = read_region(tmp_path / "region.yaml")
+    (listener,) = served.listeners
+    assert listener.tls is not None
+    shown = x509.load_pem_x509_certificate(listener.tls.certificate.read_bytes())
+    assert listener.tls.client_issuers is not None
+    shown.verify_directly_issued_by(x509.load_pem_x509_certificate(listener.tls.client_issuers.read_bytes()))
+    (known,) = served.feeds["anvil-head-adt"].certificates
+    client = x509.load_pem_x509_certificate((tmp_path / "tls" / "anvil-head.pem").read_bytes())
+    assert known.sha256 == client.fingerprint(hashes.SHA256()).hex()
+
+
+def test_without_clients_nobody_is_asked_for_a_certificate(bandgate: Bandgate, tmp_path: Path) -> None:
+    (listener,) = YAML(typ="safe").load(bandgate("certificates", tmp_path / "tls").out)["listeners"]
+    assert listener["tls"].keys() == {"certificate", "key"}

@@ -70,3 +70,21 @@ def test_nobody_is_asked_where_nobody_is(bandgate: Bandgate) -> None:
 def test_a_name_is_compared_with_the_region_that_is_named(bandgate: Bandgate) -> None:
     said = bandgate("password", "skery-reports", "--region", REGION, "--stdin")
     assert said.faults == [f"{REGION}: no such feed: did you mean skerry-reports?"]
+
+
+@pytest.mark.usefixtures("typed")
+def test_a_feed_of_admissions_gets_no_account(bandgate: Bandgate) -> None:
+    """`bandgate region check` would refuse the lines: the standard's service takes no HL7 v2 (NEMSIS V3 core WSDL)."""
+    said = bandgate("password", "anvil-head-adt", "--region", REGION, "--stdin")
+    assert (said.status, said.out) == (2, "")
+    (fault,) = said.faults
+    assert "only care reports come by the report web service" in fault
+    assert "bandgate token anvil-head-adt" in fault
+
+
+@pytest.mark.usefixtures("typed")
+def test_without_a_region_it_says_that_nobody_has_looked(bandgate: Bandgate) -> None:
+    said = bandgate("password", "anything", "--stdin")
+    assert said.status == 0
+    assert "Nobody has looked" in said.err
+    assert "Nobody has looked" not in bandgate("token", "skerry-reports", "--region", REGION).err

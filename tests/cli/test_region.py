@@ -8,6 +8,7 @@ from ruamel.yaml import YAML
 
 from gateway.records import Traffic
 from gateway.records.demographics import Agency, Facility
+from gateway.region import read_region
 from gateway.store import demographics
 from gateway.store.database import Database
 from tests.cli.conftest import REGION, Bandgate
@@ -110,3 +111,35 @@ def test_suggestions_are_lines_of_a_region_file(bandgate: Bandgate, tmp_path: Pa
 def test_suggestions_need_a_data_folder(bandgate: Bandgate, tmp_path: Path) -> None:
     said = bandgate("region", "suggest", "--data", tmp_path, "--region", REGION)
     assert (said.status, len(said.faults)) == (2, 1)
+
+
+def test_folders_and_certificates_that_are_not_there_are_told(bandgate: Bandgate, tmp_path: Path) -> None:
+    """Only where the region is checked: what reads it elsewhere, as the look-up does, needs none of them."""
+    path, text = tmp_path / "region.yaml", REGION.read_text(encoding="utf-8")
+    copytree(REGION.parent / "mappings", tmp_path / "mappings")
+    tls = "{certificate: server.pem, key: server.key, client_issuers: issuers.pem}"
+    text = text.replace("    kind: admissions\n", "    kind: admissions\n    folder: drop\n", 1)
+    path.write_text(text + f"\nlisteners:\n  - {{name: outside, port: 2576, tls: {tls}}}\n")
+    said = bandgate("region", "check", path)
+    assert (said.status, said.out) == (2, "")
+    last = len(path.read_text(encoding="utf-8").splitlines())
+    folder = text.splitlines().index("    folder: drop") + 1
+    places = [fault.partition(": ")[2].partition(": ")[0] for fault in said.faults]
+    assert [fault.partition(": ")[0] for fault in said.faults] == [f"{path}:{n}" for n in (folder, last, last, last)]
+    assert [place.rpartition(".")[2] for place in places] == ["folder", "certificate", "key", "client_issuers"]
+    assert all(f"there is no such {'folder' if n == 0 else 'file'}" in fault for n, fault in enumerate(said.faults))
+    assert len(read_region(path).listeners) == 1
+    (tmp_path / "drop").mkdir()
+    for name in ("server.pem", "server.key", "issuers.pem"):
+        (tmp_path / name).touch()
+    assert bandgate("region", "check", path).status == 0
+
+
+def test_what_is_not_there_is_told_beside_every_other_mistake(bandgate: Bandgate, tmp_path: Path) -> None:
+    path, text = tmp_path / "region.yaml", REGION.read_text(encoding="utf-8")
+    copytree(REGION.parent / "mappings", tmp_path / "mappings")
+    text = text.replace("organisation: larkfield", "organisation: larkfeild", 1)
+    path.write_text(text.replace("    kind: admissions\n", "    kind: admissions\n    folder: drop\n", 1))
+    said = " ".join(bandgate("region", "check", path).faults)
+    assert "no such organisation" in said
+    assert "there is no such folder" in said

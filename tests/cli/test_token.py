@@ -54,3 +54,10 @@ def test_a_subscription_is_no_feed(bandgate: Bandgate) -> None:
 def test_without_a_region_it_says_that_nobody_has_looked(bandgate: Bandgate) -> None:
     assert "--region" in bandgate("token", "anything").err
     assert "--region" not in bandgate("token", "skerry-reports", "--region", REGION).err.replace(str(REGION), "")
+
+
+def test_a_feed_that_shares_its_name_with_a_subscription_is_a_feed(bandgate: Bandgate) -> None:
+    """In the invented region anvil-head-adt is both: a name is unique within its list alone."""
+    assert "anvil-head-adt" in read_region(REGION).subscriptions
+    said = bandgate("token", "anvil-head-adt", "--region", REGION)
+    assert (said.status, said.faults) == (0, [])

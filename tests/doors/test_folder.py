@@ -203,6 +203,31 @@ def test_a_file_without_admissions_is_refused(quick: Dropping, content: bytes, c
     assert {each["code"] for each in told["findings"] + [f for r in told["records"] for f in r["findings"]]} == {code}
 
 
+@pytest.mark.parametrize(
+    ("feed", "content", "says"),
+    [
+        (REPORTS, b"", "Nothing was kept: empty: nothing is in it; export it again."),
+        (ADMISSIONS, b"", "Nothing was kept: no admission message in the file; export again."),
+        (
+            REPORTS,
+            A04,
+            "Nothing was kept: HL7 v2, where care reports are wanted; send it where a feed of admissions sends.",
+        ),
+        (
+            ADMISSIONS,
+            REPORT,
+            "Nothing was kept: XML, where HL7 v2 messages are wanted; send it where a feed of care reports sends.",
+        ),
+    ],
+)
+def test_what_lies_in_the_wrong_folder_is_told_by_what_it_is(
+    quick: Dropping, feed: str, content: bytes, says: str
+) -> None:
+    quick.drop("lost", content, feed)
+    quick.look(feed)
+    assert quick.result("lost", REFUSED, feed)["says"] == says
+
+
 def test_of_a_batch_with_one_bad_message_the_others_are_kept(dropping: Dropping) -> None:
     bad = (BAD / "no-control-id.hl7").read_bytes()
     dropping.drop("mixed.hl7", A04 + bad + A08, ADMISSIONS)
@@ -434,7 +459,8 @@ def test_a_folder_that_is_missing_is_told_once_and_looked_for_again(
     folder.rmdir()
     door = quick.look(times=3)
     assert "No such file" in door.state.closed
-    assert "".join(capsys.readouterr()).count("folder_closed") == 1
+    (line,) = (each for each in "".join(capsys.readouterr()).splitlines() if "folder_closed" in each)
+    assert all(told in line for told in (REPORTS, str(folder), "No such file or directory"))
     folder.mkdir()
     quick.drop("night.xml", REPORT)
     quick.look()

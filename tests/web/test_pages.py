@@ -58,7 +58,7 @@ def test_a_stranger_who_knocks_is_shown_and_no_name_of_his_is_markup(
     shown = section(page, "strangers")
     assert "A stranger is knocking" in shown
     assert "<script>alert('x')</script>" in shown
-    assert "SKH 192.0.2.7 mllp unknown-feed 1" in shown
+    assert "SKH – 192.0.2.7 mllp unknown-feed 1" in shown
     assert page.xpath("//*[@id='strangers']//script | //*[@id='strangers']//img") == []
 
 

@@ -1,15 +1,20 @@
 """What the status page shows, read from a store filled by hand. The numbers are counted from `yarrowfen.fill`."""
 
+from dataclasses import replace
 from datetime import datetime, timedelta
+from functools import partial
 
 import pytest
 
+from gateway.adapters.mllp import FrameEnd
 from gateway.records import DeliveryState, LinkState, Traffic
+from gateway.region import Listener
 from gateway.store import messages, quarantine, strangers
 from gateway.store.database import Database
 from gateway.store.messages import MessageKind, Outcome
 from gateway.web.status import LISTED, Status, read_status
 from tests.web.yarrowfen import NOW, fill, fill_test, hold_a_delivery, message, region
+from tests.working import yarrowfen
 
 
 def status(database: Database, traffic: Traffic = Traffic.LIVE, now: datetime = NOW) -> Status:
@@ -116,5 +121,24 @@ def test_who_knocks_stands_on_the_live_page_alone(database: Database) -> None:
     for _ in range(3):
         database.write(lambda tx: strangers.note(tx, knock, at=NOW))
     (seen,) = status(database).knocking.lines
-    assert (seen.application, seen.facility, seen.address, seen.times) == ("NEWREG", "SKH", "192.0.2.7", 3)
+    who = seen.stranger
+    assert (who.application, who.facility, who.address, who.times) == ("NEWREG", "SKH", "192.0.2.7", 3)
     assert status(database, Traffic.TEST).knocking.of_all == 0
+
+
+def test_of_who_was_not_let_in_the_feed_is_shown_where_it_is_known(database: Database) -> None:
+    """In whose name it sends, or else whose port it is; the region is the invented one, with a listener of a feed."""
+    listener = Listener(
+        name="anvil", host="127.0.0.1", port=2576, tls=None, feed="anvil-head-tracking", frame_end=FrameEnd.ANY
+    )
+    served = replace(yarrowfen(), listeners=(listener,))
+    for door, application, facility, code in (
+        ("mllp", "AHREG", "AHMC", "feed-certificate"),
+        (listener.door, "NEWREG", "SKH", "feed-contradiction"),
+        ("mllp", "OLDREG", "SKH", "unknown-feed"),
+    ):
+        knock = strangers.Knock(door, "192.0.2.7", application, facility, code)
+        database.write(partial(strangers.note, knock=knock, at=NOW))
+    seen = database.read(partial(read_status, region=served, traffic=Traffic.LIVE, now=NOW))
+    found = {each.stranger.application: each.feed for each in seen.knocking.lines}
+    assert found == {"AHREG": "anvil-head-adt", "NEWREG": "anvil-head-tracking", "OLDREG": None}
