@@ -45,8 +45,8 @@ from gateway.store.transaction import Tx
 LONGEST_SLEEP = 5.0  # another process may have queued something, or a clock may have been set
 CONTROL_ID = Position("MSH", 10)
 AT_ONCE = 100  # deliveries that one transaction may find impossible before others get their turn
-BUSY = 4  # writes waiting, senders' for the most part: these stand still, and a delivery lets them go first
-GIVEN_WAY = 0.5  # seconds it waits then, once: a subscription still gets two of its deliveries out a second
+BUSY = 16  # senders that stand still until their messages are kept: a delivery then lets them go first
+GIVEN_WAY = 0.5  # seconds it waits for that, once: a subscription still gets two of its deliveries out a second
 LAST_ATTEMPT = 10.0  # seconds a delivery in flight gets to be settled when the gateway stops
 ANSWER_BYTES = 64 * 1024  # an answer's body is read so far, and for so many seconds, and no further: it means
 ANSWER_SECONDS = 1.0  # nothing to us, but a connection whose answer was read can be used again
@@ -187,7 +187,7 @@ class Turn(NamedTuple):
 
 @dataclass(slots=True)
 class DeliveryWorker:
-    """Sends what is queued for one subscription, until cancelled."""
+    """Sends what is queued for one subscription, until cancelled; `standing` tells how many senders stand still."""
 
     region: Region
     database: Database
@@ -195,6 +195,7 @@ class DeliveryWorker:
     clock: Callable[[], datetime]
     jitter: Callable[[], float]
     name: str
+    standing: Callable[[], int] = lambda: 0
     woken: asyncio.Event = field(default_factory=asyncio.Event)
     paused_until: datetime | None = None  #: the receiver is away: nothing is tried before
     stopping: bool = False  #: what is in flight is settled, and nothing more is claimed
@@ -252,7 +253,7 @@ class DeliveryWorker:
 
     async def _next(self, ended: Ending | None = None) -> Ready | None:
         """Write down how the last delivery ended, and claim and compose the next: one transaction for both."""
-        if self.database.waiting >= BUSY:
+        if self.standing() >= BUSY:
             await asyncio.sleep(GIVEN_WAY)
         now = self.clock()
         claims = not self.stopping and not self._is_paused(now)

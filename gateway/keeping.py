@@ -9,7 +9,7 @@ another process; what is handed over is plain data.
 """
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import NamedTuple, Protocol
@@ -100,25 +100,41 @@ class Keeper(Protocol):
         """Put a message into quarantine. Raises `GatewayFault` when it could not be kept there."""
 
 
+class Standing:
+    """How many senders stand still, each until its message is kept: counted and asked on one event loop."""
+
+    def __init__(self) -> None:
+        self.number = 0
+
+    def __enter__(self) -> None:
+        self.number += 1
+
+    def __exit__(self, *_: object) -> None:
+        self.number -= 1
+
+
 @dataclass(frozen=True, slots=True)
 class Keeping:
     """Keeps the messages of one region in one database.
 
-    `new_id` gives a fresh id; `kept` is called after each commit that may have queued deliveries.
+    `new_id` gives a fresh id; `kept` is called after each commit that may have queued deliveries; `standing` counts
+    the senders of admission messages that wait for theirs.
     """
 
     region: Region
     database: Database
     new_id: Callable[[], str]
     kept: Callable[[], None] = lambda: None
+    standing: Standing = field(default_factory=Standing)
 
     # ── admission messages ─────────────────────────────────────────────────────────────────────
 
     async def keep(self, message: ReadMessage) -> Settled:
         """Keep an admission message with its whole effect; returns after the commit."""
-        settled, is_telling = await self.database.awrite(
-            lambda tx: (self._keep_admission(tx, message), events.is_telling(tx))
-        )
+        with self.standing:
+            settled, is_telling = await self.database.awrite(
+                lambda tx: (self._keep_admission(tx, message), events.is_telling(tx))
+            )
         if is_telling:
             self.kept()
         return settled

@@ -38,7 +38,7 @@ from gateway.errors import GatewayFault
 from gateway.handing_over import Open
 from gateway.intake import Intake
 from gateway.judging import Judge
-from gateway.keeping import Keeping
+from gateway.keeping import Keeping, Standing
 from gateway.listening import DOOR, cannot_listen, in_clear, refreshed
 from gateway.logs import log
 from gateway.passwords import Attempts, Passwords
@@ -131,8 +131,9 @@ async def _serve(
     tell: Callable[[str], None],
 ) -> None:
     await asyncio.to_thread(note_and_take_up, region, database, clock)
-    workers, loop, certificate = _workers(region, database), asyncio.get_running_loop(), _certificate(options)
-    keeping = Keeping(region, database, new_id, kept=lambda: _soon(loop, workers))
+    standing, loop, certificate = Standing(), asyncio.get_running_loop(), _certificate(options)
+    workers = _workers(region, database, standing)
+    keeping = Keeping(region, database, new_id, lambda: _soon(loop, workers), standing)
     schema = load_schema(options.schemas) if options.schemas else None
     intake = Intake(region, keeping, clock, schema)
     service = _report_service(intake, checks)
@@ -228,7 +229,7 @@ async def _running(works: Mapping[str, Coroutine[Any, Any, None]]) -> AsyncItera
         await asyncio.gather(*tasks, return_exceptions=True)
 
 
-def _workers(region: Region, database: Database) -> list[DeliveryWorker]:
+def _workers(region: Region, database: Database, standing: Standing) -> list[DeliveryWorker]:
     return [
         DeliveryWorker(
             region=region,
@@ -237,6 +238,7 @@ def _workers(region: Region, database: Database) -> list[DeliveryWorker]:
             clock=clock,
             jitter=random.random,
             name=f"deliveries-{subscription.name}-{secrets.token_hex(4)}",
+            standing=lambda: standing.number,
         )
         for subscription in region.subscriptions.values()
     ]

@@ -88,11 +88,6 @@ class Database:
         """The keys of this database, to seal what is given away and must come back unchanged."""
         return self._keys
 
-    @property
-    def waiting(self) -> int:
-        """How many writes wait for their turn, about."""
-        return self._writer.waiting if self._writer is not None else 0
-
     def submit(self, work: Callable[[Tx], T]) -> "Future[T]":
         """Queue a write; the future is answered after the commit.
 

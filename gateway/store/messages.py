@@ -36,14 +36,15 @@ _COLUMNS = (
 _INSERT = Statement(insert_into(MESSAGES))
 _GET = Statement(select(*_COLUMNS).where(_C.id == bindparam("id")))
 _RAW = Statement(select(_C.content).where(_C.id == bindparam("id")))
-#: By the hash alone: were the feed asked for too, a planner without statistics might begin with its whole past.
 _SAME = Statement(
-    select(*_COLUMNS).where(_C.content_hash == bindparam("content_hash"), _C.outcome == literal_column("'kept'"))
+    select(*_COLUMNS).where(
+        _C.feed == bindparam("feed"),
+        _C.control_id == bindparam("control_id"),
+        _C.content_hash == bindparam("content_hash"),
+        _C.outcome == literal_column("'kept'"),
+    )
 )
-_RECENT = Statement(select(*_COLUMNS).order_by(_C.received.desc()).limit(bindparam("limit")))
-_RECENT_OF = Statement(
-    select(*_COLUMNS).where(_C.feed == bindparam("feed")).order_by(_C.received.desc()).limit(bindparam("limit"))
-)
+_RECENT = Statement(select(*_COLUMNS).order_by(_C.id.desc()).limit(bindparam("limit")))
 _RECENT_TRAFFIC = Statement(
     select(*_COLUMNS).where(_C.traffic == bindparam("traffic")).order_by(_C.received.desc()).limit(bindparam("limit"))
 )
@@ -131,16 +132,8 @@ def find_same(
 
     What a feed sent on trial and sends again once it is live comes for the first time.
     """
-    found = (_message(row) for row in tx.rows(_SAME, content_hash=content_hash))
-    wanted = (feed, control_id, traffic)
-    return next(
-        (
-            each
-            for each in found
-            if (each.feed, each.control_id, each.traffic) == wanted and (since is None or each.received >= since)
-        ),
-        None,
-    )
+    found = map(_message, tx.rows(_SAME, feed=feed, control_id=control_id, content_hash=content_hash))
+    return next((each for each in found if each.traffic == traffic and (since is None or each.received >= since)), None)
 
 
 def find(tx: Tx, message_id: str) -> Message | None:
@@ -168,10 +161,9 @@ def get_raw(tx: Tx, message_id: str) -> bytes:
     return whole
 
 
-def recent(tx: Tx, *, feed: str | None = None, limit: int = 50) -> list[Message]:
-    """Give back the newest messages, of one feed or of all, the newest first."""
-    found = tx.rows(_RECENT, limit=limit) if feed is None else tx.rows(_RECENT_OF, feed=feed, limit=limit)
-    return [_message(row) for row in found]
+def recent(tx: Tx, *, limit: int = 50) -> list[Message]:
+    """Give back the newest messages, the newest first; an id begins with the millisecond it was made in."""
+    return [_message(row) for row in tx.rows(_RECENT, limit=limit)]
 
 
 def recent_traffic(tx: Tx, *, traffic: Traffic, limit: int = 50) -> list[Message]:

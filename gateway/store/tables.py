@@ -75,9 +75,7 @@ MESSAGES = Table(
     Column("traffic", Text, nullable=False),
     Column("size", BigInteger, nullable=False),
     Column("content", LargeBinary),
-    _partial("ix_messages_kept", "content_hash", where="outcome = 'kept'"),
-    Index(None, "received"),
-    Index(None, "feed", "received"),
+    _partial("ix_messages_known", "feed", "control_id", "content_hash", where="outcome = 'kept'"),
     Index(None, "traffic", "received", "feed"),  # the status page counts a day from it alone
 )
 
@@ -385,7 +383,7 @@ EVENTS = Table(
     Column("created", BigInteger, nullable=False),
     Column("content_hash", LargeBinary, nullable=False),
     PrimaryKeyConstraint("subscription", "number"),
-    Index(None, "subscription", "episode", "number"),
+    Index(None, "episode", "subscription", "number"),
 )
 
 #: One notification on its way. `settled` is empty until the subscriber has answered for good or we gave up.
@@ -408,10 +406,9 @@ DELIVERIES = Table(
     Column("payload", LargeBinary),
     UniqueConstraint("subscription", "number"),
     _partial("ix_deliveries_unsettled", "subscription", "number", where="settled IS NULL"),
-    _partial("ix_deliveries_unsettled_episode", "subscription", "episode", "number", where="settled IS NULL"),
     _partial("ix_deliveries_leases", "lease_until", where="lease_until IS NOT NULL"),
     Index(None, "state", "subscription"),
-    Index(None, "episode"),
+    Index(None, "episode", "subscription", "number"),
 )
 
 # ── who did what ───────────────────────────────────────────────────────────────────────────────────

@@ -61,11 +61,6 @@ class Writer:
         """Whether the thread runs; a service whose writer has ended must end too."""
         return self._thread.is_alive()
 
-    @property
-    def waiting(self) -> int:
-        """How many works wait for their turn, about."""
-        return self._queue.qsize()
-
     def put(self, job: Job) -> None:
         """Queue a work. Raises `StoreUnavailable` once the writer is closed."""
         with self._gate:
