@@ -45,8 +45,9 @@ from gateway.store.transaction import Tx
 LONGEST_SLEEP = 5.0  # another process may have queued something, or a clock may have been set
 CONTROL_ID = Position("MSH", 10)
 AT_ONCE = 100  # deliveries that one transaction may find impossible before others get their turn
-BUSY = 16  # senders that stand still until their messages are kept: a delivery then lets them go first
-GIVEN_WAY = 0.5  # seconds it waits for that, once: a subscription still gets two of its deliveries out a second
+BUSY = 8  # senders that stand still until their messages are kept: a delivery then lets them go first
+GIVEN_WAY = 0.5  # seconds that it lets them at most: a subscription still gets two of its deliveries out a second
+LOOK_AGAIN = 0.02  # seconds until it looks whether fewer stand
 LAST_ATTEMPT = 10.0  # seconds a delivery in flight gets to be settled when the gateway stops
 ANSWER_BYTES = 64 * 1024  # an answer's body is read so far, and for so many seconds, and no further: it means
 ANSWER_SECONDS = 1.0  # nothing to us, but a connection whose answer was read can be used again
@@ -253,8 +254,7 @@ class DeliveryWorker:
 
     async def _next(self, ended: Ending | None = None) -> Ready | None:
         """Write down how the last delivery ended, and claim and compose the next: one transaction for both."""
-        if self.standing() >= BUSY:
-            await asyncio.sleep(GIVEN_WAY)
+        await self._give_way()
         now = self.clock()
         claims = not self.stopping and not self._is_paused(now)
         try:
@@ -271,6 +271,13 @@ class DeliveryWorker:
                 about["error"] = type(why.__cause__).__name__
             log("delivery_held", level="warning", **about)
         return turn.ready
+
+    async def _give_way(self) -> None:
+        """Let senders go first while many stand, but not for ever."""
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(GIVEN_WAY):
+                while self.standing() >= BUSY:
+                    await asyncio.sleep(LOOK_AGAIN)
 
     def _turn(self, tx: Tx, ended: Ending | None, now: datetime, *, claims: bool) -> Turn:
         if ended is not None:

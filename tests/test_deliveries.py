@@ -25,7 +25,7 @@ from sqlalchemy import update
 from sqlalchemy.engine import make_url
 
 from gateway import deliveries as working
-from gateway.deliveries import ANSWER_BYTES, DeliveryWorker, read_secret
+from gateway.deliveries import ANSWER_BYTES, BUSY, GIVEN_WAY, DeliveryWorker, read_secret
 from gateway.errors import StoreUnavailable, UsageFault
 from gateway.records import Channel, Delivery, DeliveryState, Subscription, Topic, Traffic, VisitState
 from gateway.region import Region
@@ -105,7 +105,7 @@ def in_state(house: House, state: DeliveryState) -> list[Delivery]:
     return [each for each in everything(house) if each.state is state]
 
 
-def worker_of(house: House, name: str) -> DeliveryWorker:
+def worker_of(house: House, name: str, standing: Callable[[], int] = lambda: 0) -> DeliveryWorker:
     return DeliveryWorker(
         region=house.region,
         database=house.database,
@@ -113,6 +113,7 @@ def worker_of(house: House, name: str) -> DeliveryWorker:
         clock=RunningClock(),
         jitter=lambda: 0.5,
         name=f"worker-{name}",
+        standing=standing,
     )
 
 
@@ -425,6 +426,29 @@ def test_what_a_living_worker_has_claimed_is_left_to_it(store: Database) -> None
 
 def _episode_of(house: House, delivery: str) -> str:
     return next(each.episode for each in everything(house) if each.id == delivery)
+
+
+@pytest.mark.parametrize("stand_for", [0.1, None], ids=["for a moment", "all the time"])
+def test_senders_that_stand_still_go_first_but_not_for_ever(store: Database, stand_for: float | None) -> None:
+    """Who sends to the gateway waits for its answer, a subscriber does not: common practice, no source."""
+    began: list[float] = []
+
+    def standing() -> int:
+        began.append(time.monotonic())
+        return BUSY if stand_for is None or time.monotonic() - began[0] < stand_for else BUSY - 1
+
+    async def run(house: House) -> None:
+        task = asyncio.create_task(worker_of(house, "by-fhir", standing).run())
+        await until(lambda: bool(route.calls), [task])
+        waited.append(time.monotonic() - began[0])
+        task.cancel()
+        await asyncio.wait([task], timeout=20)
+
+    waited: list[float] = []
+    with respx.mock() as web:
+        route = web.post(HOOK).mock(return_value=httpx.Response(200))
+        asyncio.run(run(linked(store, subscribed(hook()), RUN)))
+    assert waited[0] >= (GIVEN_WAY if stand_for is None else stand_for)
 
 
 @pytest.mark.parametrize("runs", [(RUN,), (RUN, "stroke-1")])

@@ -15,7 +15,7 @@ import tempfile
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import BinaryIO, NamedTuple, cast
-from urllib.parse import unquote
+from urllib.parse import unquote, urlsplit
 
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import PlainTextResponse, Response
@@ -42,6 +42,7 @@ from gateway.doors.service_accounts import Busy, Denied, ServiceAccounts
 from gateway.errors import SenderFault, TooLarge
 from gateway.logs import log
 from gateway.region import Feed, Region
+from gateway.region_mistakes import LOOPBACK
 from gateway.submissions import IN_MEMORY, Answer, Submissions, fault_code
 
 PATH = "/nemsis"
@@ -100,7 +101,18 @@ class ReportService:
     async def _get(self, request: Request) -> Response:
         if unquote(request.url.query).partition("&")[0].partition("=")[0].lower() != "wsdl":
             return await _not_allowed(request)
-        return Response(describe(f"{self.region.address}{PATH}"), media_type=_XML)
+        return Response(describe(f"{self._address(request)}{PATH}"), media_type=_XML)
+
+    def _address(self, request: Request) -> str:
+        """The region's address, where the outside reaches us; on a trial the port of this machine that was asked.
+
+        What the request says of its host is not believed: the answer may be handed on.
+        """
+        told, asked = urlsplit(self.region.address), request.scope.get("server")
+        if told.hostname not in LOOPBACK or asked is None or asked[1] is None:
+            return self.region.address
+        host = f"[{told.hostname}]" if ":" in told.hostname else told.hostname
+        return f"{request.scope['scheme']}://{host}:{asked[1]}"
 
     async def _post(self, request: Request) -> Response:
         try:

@@ -108,6 +108,15 @@ def client(request: pytest.FixtureRequest, gateway: Gateway) -> Client:
     return Client(gateway, str(OFFICIAL) if request.param == "official" else f"{gateway.doors['reports']}?wsdl")
 
 
+def test_our_wsdl_sends_a_trial_to_the_port_that_was_asked(gateway: Gateway) -> None:
+    """WSDL 1.1, 3.7 (soap:address); a client made from it needs no other address. Whatever `Host` says, it is ours."""
+    address = gateway.doors["reports"]
+    answer = requests.get(f"{address}?wsdl", headers={"Host": "elsewhere.example"}, timeout=20)
+    location = etree.fromstring(answer.content).find(".//{http://schemas.xmlsoap.org/wsdl/soap/}address")
+    assert location is not None
+    assert location.get("location") == address
+
+
 def sample(path: str) -> etree._Element:
     return etree.parse(str(SAMPLES / path)).getroot()
 
