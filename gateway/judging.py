@@ -14,14 +14,14 @@ from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
-from typing import BinaryIO, NamedTuple, Protocol
+from typing import BinaryIO, Literal, NamedTuple, Protocol
 
 from gateway.adapters.report_checks import DEMOGRAPHICS, Checked, Role
 from gateway.adapters.report_service import FULLER_STAYS, NOTHING_NEW, SAME_FILE, ReportLine, Status, SubmitReport
 from gateway.demographics import keep_demographics
 from gateway.errors import SenderFault, TooLarge, UnknownSender, UnreadableMessage
 from gateway.findings import FINDINGS
-from gateway.keeping import KeptReport, ReportOutcome
+from gateway.keeping import KeptReport, ReportOutcome, first_error
 from gateway.records import Traffic
 from gateway.region import Feed
 from gateway.report_intake import ReportIntake, Terms, measure
@@ -31,6 +31,8 @@ from gateway.store.database import Database
 
 DOOR = "report-service"
 RULES_OF = {Role.FATAL: Status.FATAL_RULE, Role.ERROR: Status.ERROR_RULE}
+IMPORTED = {Role.ERROR: Status.IMPORTED_WITH_ERRORS, Role.WARNING: Status.IMPORTED_WITH_WARNINGS}
+NO_RECORD = frozenset({"report-no-number"})  # of which the schema knows nothing
 
 
 class Submitted(NamedTuple):
@@ -82,7 +84,7 @@ class Judge:
             checked = await asyncio.to_thread(self.check, payload, submitted.data_schema, submitted.schema_version)
         except SenderFault as fault:
             return await self._refuse(payload, submitted, fault, _invalid(fault))
-        broken = _broken(checked, by_record=self._settings.rule_errors == "record")
+        broken = _broken(checked, self._settings.rule_errors)
         if broken is not None:
             return await self._refuse(payload, submitted, _fault_of(broken, checked), broken)
         await validated()
@@ -93,21 +95,28 @@ class Judge:
         return await self._keep_reports(payload, submitted, checked)
 
     async def _keep_reports(self, payload: BinaryIO, submitted: Submitted, checked: Checked) -> Verdict:
-        left_out = frozenset(uuid.lower() for uuid in checked.failed_uuids)
+        leaves_out = self._settings.rule_errors == "record"
+        left_out = frozenset(uuid.lower() for uuid in checked.failed_uuids) if leaves_out else frozenset()
         terms = _terms(submitted, left_out)
         try:
             kept = await self.reports.take(payload, submitted.feed, terms)
-        except UnknownSender:
-            return Verdict(Status.ORGANIZATION_DENIED)  # it lies in quarantine
-        except SenderFault as fault:
+        except SenderFault as fault:  # it lies in quarantine
             return _invalid(fault)
         if not kept:
             broken = Verdict(Status.ERROR_RULE, _report(checked))
             return await self._refuse(payload, submitted, _fault_of(broken, checked), broken)
-        lines = (*map(_line, kept), *(ReportLine(uuid, "left out") for uuid in checked.failed_uuids))
+        lines = (*map(_line, kept), *(ReportLine(uuid, "left out") for uuid in checked.failed_uuids if left_out))
         notes = await self._notes(payload, submitted, kept)
-        code = Status.PARTLY_IMPORTED if left_out else _imported(checked)
+        code = Status.PARTLY_IMPORTED if left_out else self._imported(checked, kept)
         return Verdict(code, _report(checked, reports=lines, notes=notes))
+
+    def _imported(self, checked: Checked, kept: Sequence[KeptReport]) -> Status:
+        """The code for what was kept: what the rules found goes before what reading found."""
+        code = IMPORTED.get(checked.worst, Status.IMPORTED) if checked.worst else Status.IMPORTED
+        if code is Status.IMPORTED and self._settings.keep_faults == "report":
+            faulty = any(first_error(each.findings) for each in kept)
+            return Status.IMPORTED_WITH_FAULTS if faulty else code
+        return code
 
     async def _notes(self, payload: BinaryIO, submitted: Submitted, kept: Sequence[KeptReport]) -> tuple[str, ...]:
         """Why nothing was changed, where nothing was: other bytes may say nothing new too."""
@@ -125,15 +134,13 @@ class Judge:
             kept = await asyncio.to_thread(
                 keep_demographics, self.database, payload, feed=feed, traffic=traffic, now=submitted.received
             )
-        except UnknownSender:
-            return Verdict(Status.ORGANIZATION_DENIED)
         except SenderFault as fault:
             return _invalid(fault)
         told = f"agencies: {len(kept.agencies)}, with news: {kept.changed}"
-        return Verdict(_imported(checked), _report(checked, notes=(told,)))
+        return Verdict(self._imported(checked, ()), _report(checked, notes=(told,)))
 
     async def _refuse(self, payload: BinaryIO, submitted: Submitted, fault: SenderFault, verdict: Verdict) -> Verdict:
-        terms = _terms(submitted)._replace(refused=str(int(verdict.code)))
+        terms = _terms(submitted)._replace(refused=lambda _: str(int(verdict.code)))
         await self.reports.refuse(payload, submitted.feed, terms, fault)
         return verdict
 
@@ -154,23 +161,20 @@ def _terms(submitted: Submitted, left_out: frozenset[str] = frozenset()) -> Term
         is_own_only=True,
         left_out=left_out,
         taken=str(int(Status.IMPORTED)),
-        refused=str(int(Status.INVALID_XML)),
+        refused=lambda fault: str(int(_code_of(fault))),
     )
 
 
-def _broken(checked: Checked, *, by_record: bool) -> Verdict | None:
+def _broken(checked: Checked, refused: Literal["file", "record", "none"]) -> Verdict | None:
     """The verdict on what breaks the schema or a rule; None where it may be kept, or most of it."""
     if not checked.is_valid:
         return Verdict(Status.INVALID_XML, _report(checked))
     if checked.worst not in RULES_OF:
         return None
-    if checked.worst is Role.ERROR and by_record and checked.failed_uuids and not checked.failed_unplaced:
+    by_record = refused == "record" and checked.failed_uuids and not checked.failed_unplaced
+    if checked.worst is Role.ERROR and (by_record or refused == "none"):
         return None
     return Verdict(RULES_OF[checked.worst], _report(checked))
-
-
-def _imported(checked: Checked) -> Status:
-    return Status.IMPORTED_WITH_WARNINGS if checked.worst is Role.WARNING else Status.IMPORTED
 
 
 def _report(checked: Checked, *, reports: tuple[ReportLine, ...] = (), notes: tuple[str, ...] = ()) -> SubmitReport:
@@ -189,10 +193,21 @@ def _line(kept: KeptReport) -> ReportLine:
 
 
 def _invalid(fault: SenderFault) -> Verdict:
-    """The verdict on what could not even be read as the data set it was declared to be."""
-    if isinstance(fault, TooLarge):
-        return Verdict(Status.TOO_LARGE)
-    return Verdict(Status.INVALID_XML, SubmitReport(total=1, general=(str(fault),)))
+    """The verdict on what could not even be read as the data set it was declared to be, or whose it is not."""
+    code = _code_of(fault)
+    if code is Status.INVALID_XML:
+        return Verdict(code, SubmitReport(total=1, general=(str(fault),)))
+    return Verdict(code, SubmitReport(notes=(str(fault),)) if code is Status.UNREADABLE else None)
+
+
+def _code_of(fault: SenderFault) -> Status:
+    match fault:
+        case TooLarge():
+            return Status.TOO_LARGE
+        case UnknownSender():
+            return Status.ORGANIZATION_DENIED
+        case _:
+            return Status.UNREADABLE if fault.code in NO_RECORD else Status.INVALID_XML
 
 
 def _fault_of(verdict: Verdict, checked: Checked) -> SenderFault:

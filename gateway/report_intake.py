@@ -53,7 +53,8 @@ class Terms(NamedTuple):
     """Under what terms a payload is taken.
 
     `message` is the id it is kept under, a fresh one if None; a large payload may lie there in pieces already.
-    `left_out` are UUIDs of reports that shall not be kept. `taken` and `refused` are the answers that are noted.
+    `left_out` are UUIDs of reports that shall not be kept. `taken` is the answer that is noted with what was kept,
+    `refused` gives the one for what was not.
     """
 
     door: str
@@ -62,7 +63,7 @@ class Terms(NamedTuple):
     is_own_only: bool = False  #: a report of an agency that is not the feed's refuses the whole
     left_out: frozenset[str] = frozenset()
     taken: str = "200"
-    refused: str = "422"
+    refused: Callable[[SenderFault], str] = lambda _: "422"
 
 
 class _Payload(NamedTuple):
@@ -144,7 +145,7 @@ class ReportIntake:
 
     def _keep(self, payload: _Payload, read: _Read) -> list[KeptReport]:
         """Keep a payload's reports, a hundred to a transaction; the first one also keeps the payload itself."""
-        message, data = self._message(payload, read.traffic, Outcome.KEPT)
+        message, data = self._message(payload, read.traffic, Outcome.KEPT, payload.terms.taken)
         result: list[KeptReport] = []
         every = iter(read.few) if read.few is not None else self._reports(payload)
         while batch := tuple(islice(every, TOGETHER)):
@@ -159,7 +160,7 @@ class ReportIntake:
 
     def _refuse(self, payload: _Payload, fault: SenderFault) -> None:
         traffic = Traffic.TEST if payload.feed.source.trial else Traffic.LIVE
-        message, data = self._message(payload, traffic, Outcome.QUARANTINED)
+        message, data = self._message(payload, traffic, Outcome.QUARANTINED, payload.terms.refused(fault))
         why = Quarantined(
             message=message.id,
             code=fault.code,
@@ -171,7 +172,9 @@ class ReportIntake:
         )
         self.keeping.database.write(lambda tx: self.keeping.keep_refused_payload(tx, message, why, data))
 
-    def _message(self, payload: _Payload, traffic: Traffic, outcome: Outcome) -> tuple[Message, bytes | None]:
+    def _message(
+        self, payload: _Payload, traffic: Traffic, outcome: Outcome, answer: str
+    ) -> tuple[Message, bytes | None]:
         """The message that a payload is, and its bytes; None for a large one, which lies in pieces then."""
         terms = payload.terms
         message_id = terms.message or self.keeping.new_id()
@@ -186,7 +189,7 @@ class ReportIntake:
             control_id="",
             content_hash=digest,
             outcome=outcome,
-            answer=terms.taken if outcome is Outcome.KEPT else terms.refused,
+            answer=answer,
             traffic=traffic,
             size=size,
         )

@@ -40,10 +40,10 @@ class Settings(Section):
         description="a submission whose payload came before: accept takes it again, changes nothing and says so; "
         "refuse answers -11",
     )
-    rule_errors: Literal["file", "record"] = Field(
+    rule_errors: Literal["file", "record", "none"] = Field(
         "file",
-        description="what is refused where a rule finds an ERROR in a submission: the whole file (-14), or only the "
-        "records that have one (6)",
+        description="what is refused where a rule finds an ERROR in a submission: the whole file (-14), only the "
+        "records that have one (6), or none (2), although the standard's Schematron guide forbids that",
     )
     idle_seconds: float = Field(900, gt=0, description="an MLLP connection that says nothing for so long is closed")
     half_frame_seconds: float = Field(30, gt=0, description="a started frame must be complete within so long")
@@ -102,7 +102,8 @@ class Settings(Section):
     keep_faults: Literal["accept", "report"] = Field(
         "accept",
         description="how a message that was kept but has faults is acknowledged: accept says AA and puts the faults "
-        "on the feed's work list (a wrong AE halts a hospital's feed); report says AE",
+        "on the feed's work list (a wrong AE halts a hospital's feed); report says AE, and 4 to those of the web "
+        "service",
     )
     two_identifiers: bool = Field(
         True, description="clinical content moves only when the band and one independent fact agree"

@@ -4,9 +4,12 @@ import re
 from pathlib import Path
 
 import typer.main
+from ruamel.yaml import YAML
 
+from gateway.adapters.report_service import Status
 from gateway.cli.main import app
 from gateway.logs import EVENTS
+from gateway.region_file import FeedEntry, ListenerEntry
 from gateway.settings import Settings
 
 ROOT = Path(__file__).parent.parent
@@ -48,6 +51,24 @@ def test_the_readme_opens_with_the_job() -> None:
     first = README.split("\n\n")[1]
     assert "wristband" in first
     assert "bandgate is the gateway" in first
+
+
+def test_the_example_of_listeners_and_feeds_is_what_a_region_file_takes() -> None:
+    (block,) = [each for each in re.findall(r"```yaml\n(.*?)```", README, re.DOTALL) if each.startswith("listeners:")]
+    hashed = "$argon2id$v=19$m=65536,t=3,p=4$c2FsdHNhbHQ$aGFzaGhhc2hoYXNoaGFzaA"
+    written = block.replace('"9f0c…"', f'"{"0" * 64}"').replace("$argon2id$…", hashed)
+    document = YAML(typ="safe").load(written)
+    (listener,) = (ListenerEntry.model_validate(each) for each in document["listeners"])
+    hospital, agency = (FeedEntry.model_validate(each) for each in document["feeds"])
+    assert listener.tls is not None
+    assert hospital.client_certificates
+    assert agency.service is not None
+
+
+def test_every_code_of_the_web_service_is_explained_in_the_readme() -> None:
+    table = README.partition("| code | means |")[2].partition("\n\n")[0]
+    told = {int(code) for cell in re.findall(r"^\| ([-0-9, ]+) \|", table, re.MULTILINE) for code in cell.split(",")}
+    assert told == set(Status) - {Status.LIMIT_TOLD}
 
 
 def test_files_named_in_the_readme_exist() -> None:

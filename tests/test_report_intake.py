@@ -75,7 +75,7 @@ def test_pieces_that_are_there_are_not_written_again(house: House) -> None:
 def test_a_large_payload_that_is_refused_lies_whole_in_quarantine(house: House) -> None:
     data = many(1, padding=PIECE)[:-20]
     with pytest.raises(SenderFault):
-        take(house, data, refused="-12")
+        take(house, data, refused=lambda _: "-12")
     (item,) = house.quarantined()
     assert item.code == "report-xml"
     assert house.raw(item.message) == data

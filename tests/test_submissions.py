@@ -6,6 +6,7 @@ the NEMSIS receive-and-process guide (what to answer when), the NEMSIS UUID guid
 
 import asyncio
 import io
+import re
 import threading
 from dataclasses import replace
 from datetime import timedelta
@@ -264,6 +265,46 @@ def test_where_none_is_left_or_none_can_be_told_apart_the_file_is_refused(
     assert agrees(service, service.submit(many(2))).code == -14
     assert service.house.rows()["reports"] == 0
     assert len(service.house.quarantined()) == 1
+
+
+@pytest.mark.parametrize(("worst", "code"), [(Role.ERROR, 2), (Role.FATAL, -13)])
+def test_what_has_an_error_is_kept_all_the_same_if_the_setting_says_so(
+    database: Database, worst: Role, code: int
+) -> None:
+    """Code 2 of the WSDL; a FATAL finding refuses whatever the setting (NEMSIS V3 Schematron guide)."""
+    check = finds(worst=worst, svrl=(SVRL,), failed_uuids=(uuid(0),), failed_unplaced=1)
+    service = Service(database, check, rule_errors="none")
+    told = agrees(service, service.submit(many(2)))
+    assert told.code == code
+    assert told.outcomes == ([(uuid(0), "kept"), (uuid(1), "kept")] if code == 2 else [])
+    assert b"schematron-output" in (told.report or b"")
+
+
+@pytest.mark.parametrize(
+    ("settings", "worst", "code"),
+    [({}, None, 1), ({"keep_faults": "report"}, None, 4), ({"keep_faults": "report"}, Role.WARNING, 3)],
+)
+def test_faults_that_reading_found_are_reported_if_the_setting_says_so(
+    database: Database, settings: dict[str, Any], worst: Role | None, code: int
+) -> None:
+    """Code 4 of the WSDL: imported, with a warning of what transforms it."""
+    spoilt = REPORT.replace(b"YFFPD2J2A", b"YF0000000")
+    assert spoilt != REPORT
+    service = Service(database, finds(worst=worst), **settings)
+    assert agrees(service, service.submit(spoilt)).code == code
+    assert service.house.rows()["reports"] == 1
+    assert service.submit(OTHER).code == (3 if worst else 1)
+
+
+def test_a_valid_file_of_which_no_record_can_be_made_is_refused_as_such(database: Database) -> None:
+    """Code -15 of the WSDL: what transforms it must refuse it; the schema, were it registered, asks for more."""
+    nameless = re.sub(rb'(?<=PatientCareReport) UUID="[^"]*"|<eRecord.01>[^<]*</eRecord.01>', b"", REPORT)
+    service = Service(database)
+    told = agrees(service, service.submit(nameless))
+    assert told.code == -15
+    assert (told.text("totalErrorCount"), len(told.notes)) == ("0", 1)
+    assert [item.code for item in service.house.quarantined()] == ["report-no-number"]
+    assert service.house.messages()[-1].answer == "-15"
 
 
 def test_a_file_for_another_agency_is_refused(database: Database) -> None:

@@ -43,12 +43,13 @@ ACTIONS = {f"{SERVICE}{operation}": operation for operation in Operation}
 class Status(IntEnum):
     """The status codes of the WSDL; those that a receiver like this one never has are left out.
 
-    Left out are 2 (the Schematron guide forbids to import what has an ERROR), and 4, 5, -15 and -16: there are no
-    ETL or business rules here that could warn or refuse; what mapping finds stands in a report of our own.
+    Left out are 5 and -16: there are no business rules here that could warn or refuse.
     """
 
     IMPORTED = 1
+    IMPORTED_WITH_ERRORS = 2  #: only where the operator wants it: the Schematron guide forbids it
     IMPORTED_WITH_WARNINGS = 3
+    IMPORTED_WITH_FAULTS = 4  #: of our reading (ETL), and only where the operator wants faults reported
     PARTLY_IMPORTED = 6  #: the records with an ERROR were left out
     VALIDATED = 10  #: processing is not finished
     PENDING = 0  #: not even that; ask again
@@ -62,6 +63,7 @@ class Status(IntEnum):
     INVALID_XML = -12
     FATAL_RULE = -13
     ERROR_RULE = -14
+    UNREADABLE = -15  #: valid, and yet no record can be made of it (ETL)
     SERVER_FAULT = -20
     DATABASE_FAULT = -21
     FILE_FAULT = -22
