@@ -156,7 +156,8 @@ class Joining:
 
     # ── where it belongs ───────────────────────────────────────────────────────────────────────
 
-    def _home(self, tx: Tx, kept: Kept, bands: tuple[str, ...], now: datetime) -> Gathering:
+    def _home(self, tx: Tx, kept: Kept, bands: tuple[str, ...], now: datetime) -> Gathering | None:
+        """The episode a record belongs to; None where that has more records already than a patient can have."""
         episodes.lock_band(tx, *sorted(bands))
         known: dict[str, Gathering] = {}
         spans = []
@@ -171,6 +172,9 @@ class Joining:
             self._ask_about_record(tx, kept, Member(kept.stored, None).kind, "several-bands", now)
         if isinstance(where, Belongs):
             home = known[where.episode]
+            if kept.stored.id not in home.members and len(home.members) >= self.region.settings.episode_records:
+                self._ask_about_crowd(tx, home.episode, now)
+                return None
             for band in where.new_bands:
                 until = self._end_others(tx, (band,), kept)
                 home.episode = episodes.add_band(tx, home.episode, band, since=kept.at, until=until)
@@ -320,6 +324,11 @@ class Joining:
         record = (kind, kept.stored.id)
         if not any(each.question == question for each in reviews.of_record(tx, *record)):
             self._ask(tx, question, now, records=(record,), traffic=kept.traffic)
+
+    def _ask_about_crowd(self, tx: Tx, episode: Episode, now: datetime) -> None:
+        """Ask once for each episode: every pair of its records is compared, so they cannot grow without end."""
+        if not any(each.question == "crowded-band" for each in reviews.of_episode(tx, episode.id)):
+            self._ask(tx, "crowded-band", now, records=(), traffic=episode.traffic, episode=episode.id)
 
     def _settle_record_questions(self, tx: Tx, kept: Kept, kind: RecordKind, now: datetime) -> None:
         """A record that has come to carry its band in a queryable field needs nobody to read its prose."""

@@ -126,6 +126,13 @@ class Settings(Section):
         le=TEN_YEARS,
         description="so long after an episode's latest event a sighting of its band still belongs to it",
     )
+    episode_records: int = Field(
+        50,
+        ge=2,
+        le=1000,
+        description="records that an episode takes; a further one with its band is kept, not linked, and a person is "
+        "asked whether some system fills the band in by itself",
+    )
     age_years_apart: int = Field(
         2,
         ge=0,

@@ -10,16 +10,18 @@ import random
 import re
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import pytest
 
 from gateway.linking.questions import SETTLED_BY_NEWER_DATA
 from gateway.records import Episode, EpisodeState, LinkState, RecordKind, ReviewState, Traffic
+from gateway.settings import Settings
 from gateway.store import episodes, links, reviews, visits
 from gateway.store.database import Database
 from tests.store.samples import NOW
-from tests.working import FIXTURES, House, cases, edited, expected
+from tests.working import FIXTURES, House, cases, edited, expected, yarrowfen
 
 DAY = FIXTURES / "day"
 NEEDS_ORDER = {"second-band"}  # two bands of one patient meet only when somebody shows both: later work
@@ -384,6 +386,24 @@ def test_a_training_band_never_links_in_live_traffic_whatever_comes_later(house:
     later = dict.fromkeys(("MSH_7", "EVN_2", "EVN_6"), b"20260314235900-0500")
     house.admit(edited(first, MSH_9=b"ADT^A08^ADT_A01", EVN_1=b"A08", MSH_10=b"LATER1", PID_3=own + band, **later))
     assert list(house.found().episodes) == ([("YF7K4M2QG",)] if band else [])
+
+
+def test_a_band_that_some_system_fills_in_by_itself_is_asked_about_once(database: Database) -> None:
+    """A default value in an export, a band that was never cleared from a template: common practice, no source."""
+    house = House(database, replace(yarrowfen(), settings=Settings(episode_records=3)))
+    report = fixture("chest-pain-1-1-harrow-point.xml")
+    own = uuid_of("day/care-reports/chest-pain-1-1-harrow-point.xml").encode()
+    copies = [report.replace(own, b"00000000-0000-4000-8000-%012d" % number) for number in range(6)]
+    for each in copies:
+        house.report(each)
+    (linked,) = house.found().episodes.values()
+    assert (house.rows()["reports"], len(linked)) == (6, 3)
+    (asked,) = house.reviews("crowded-band")
+    assert asked.episode is not None
+    (kept,) = house.report(copies[0].replace(b"</eNarrative.01>", b" Later.</eNarrative.01>"))
+    assert kept.outcome == "updated", "a member goes on"
+    assert list(house.found().episodes.values()) == [linked]
+    assert len(house.reviews("crowded-band")) == 1
 
 
 # ── who is told ────────────────────────────────────────────────────────────────────────────────────

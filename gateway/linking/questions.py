@@ -4,6 +4,7 @@ QUESTIONS: dict[str, str] = {
     "contradiction": "Records under one band contradict each other. Are they one patient, or two?",
     "free-text-only": "A band stands only in free text. Does this record belong to that band's patient?",
     "several-bands": "One record names more than one band. Is it one patient wearing two, or a mistake?",
+    "crowded-band": "More records carry one band than a patient can have. Does some system fill it in by itself?",
     "mixed-signals": "A training band in a message that claims to be live. Is this a patient or an exercise?",
 }
 
