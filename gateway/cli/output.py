@@ -29,8 +29,8 @@ class PlainConsole(Console):
         return super().render_str("".join(map(_printable, text)), **options)
 
 
-errors = PlainConsole(stderr=True, highlight=False)
-out = PlainConsole(highlight=False, markup=False, soft_wrap=True)
+errors = PlainConsole(stderr=True, highlight=False, emoji=False)
+out = PlainConsole(highlight=False, markup=False, emoji=False, soft_wrap=True)
 
 
 def let_nothing_be_unprintable() -> None:

@@ -77,3 +77,11 @@ def test_things_are_counted_as_people_say_it() -> None:
     assert [counted(number, "file") for number in (0, 1, 2)] == ["0 files", "1 file", "2 files"]
     assert [counted(number, "delivery", "deliveries") for number in (1, 2)] == ["1 delivery", "2 deliveries"]
     assert counted(12345, "record") == "12345 records"
+
+
+@pytest.mark.parametrize("console", [out, errors], ids=["out", "errors"])
+def test_a_line_number_between_colons_is_no_picture(console: PlainConsole, capsys: pytest.CaptureFixture[str]) -> None:
+    """`:100:` is one of rich's names for pictures; in `region.yaml:100: …` it is where the mistake stands."""
+    console.print("region.yaml:100: host: unknown")
+    told = capsys.readouterr()
+    assert (told.out + told.err).strip() == "region.yaml:100: host: unknown"
